@@ -1,0 +1,1 @@
+//! Data manipulation (ISO 13374 block 2): readings → rolling numbers and aligned snapshots.

@@ -1,0 +1,64 @@
+//! Data acquisition (ISO 13374 block 1): bytes and files → observations of registered points.
+
+use roundsman_models::EventTime;
+use serde::{Deserialize, Serialize};
+
+/// A registered asset: its place in [`Registry::assets`](registry::Registry::assets). Never reused.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct AssetId(pub u32);
+
+/// What the sender said of a value's quality.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Quality {
+    /// Nothing bad was said.
+    Good,
+    /// Bad, uncertain or a substitute: shown, never learned, never alarmed.
+    Bad,
+}
+
+/// One value with its names resolved and its unit converted; the asset has not judged it yet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Observation {
+    /// The asset it belongs to.
+    pub asset: AssetId,
+    /// Index into the asset's points.
+    pub point: u16,
+    /// Event time.
+    pub at: EventTime,
+    /// Value in the point's kept unit; may be not finite.
+    pub value: f64,
+    /// Sender's word on it.
+    pub quality: Quality,
+}
+
+/// Why something that arrived was not used. Each has a counter; none is fatal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Rejection {
+    /// The topic fits no pattern of the configuration.
+    UnmappedTopic,
+    /// The payload could not be read.
+    Unreadable,
+    /// The time in the payload could not be read.
+    BadTime,
+    /// A unit nobody knows, or one that does not fit the point.
+    BadUnit,
+    /// The cap on assets or on points of an asset is reached.
+    TooMany,
+    /// A retained message: history, not a fresh reading.
+    Retained,
+    /// NaN or infinite.
+    NotFinite,
+    /// Outside the physical range of the point.
+    OutOfRange,
+    /// Bit-identical too long.
+    Stuck,
+    /// Same point, same time as one already taken.
+    Duplicate,
+    /// Older than what is still open.
+    Late,
+    /// Further in the future than a clock may be wrong.
+    Future,
+    /// The sender calls it bad.
+    BadQuality,
+}

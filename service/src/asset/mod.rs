@@ -1,0 +1,4 @@
+//! All we know of one asset.
+
+pub mod settings;
+pub mod spec;

@@ -1,0 +1,131 @@
+//! Settings of the engine, checked and in seconds: what the configuration file's `[learn]`, `[align]`,
+//! `[screen]`, `[detect]` and `[alarm]` tables turn into. One set per asset (site defaults, then the asset's own).
+
+use serde::{Deserialize, Serialize};
+
+/// Everything the engine of one asset can be told.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Settings {
+    /// How long and on how much a baseline is learned.
+    pub learn: Learn,
+    /// How readings become snapshots.
+    pub align: Align,
+    /// What falls off before the models.
+    pub screen: Screen,
+    /// How much is a deviation, a step, a drift.
+    pub detect: Detect,
+    /// Delays and deadbands of alarms.
+    pub alarm: Alarm,
+}
+
+/// Learning of a baseline.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Learn {
+    /// Run time before a baseline is fitted, seconds. 25 h: common practice for automatic limits.
+    pub run_time_secs: f64,
+    /// Snapshots needed besides, so that a slow sensor is not learned from a handful.
+    pub min_snapshots: u32,
+}
+
+/// Alignment of points into snapshots.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Align {
+    /// Cadence, seconds; `None` infers it from the first readings.
+    pub cadence_secs: Option<f64>,
+    /// How long a point's last value stands in for a missing one, in cadences.
+    pub hold_cadences: f64,
+    /// How long a closed interval stays open for late readings, seconds.
+    pub allowed_lateness_secs: f64,
+}
+
+/// Screening of readings.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Screen {
+    /// Further ahead of the stream's clock than this is refused, seconds.
+    pub max_future_secs: f64,
+    /// A point bit-identical for more than this many cadences (and `stuck_secs`) is stuck.
+    pub stuck_cadences: f64,
+    /// Lower bound of the same, seconds.
+    pub stuck_secs: f64,
+    /// An asset or point silent for this many cadences is reported.
+    pub silent_cadences: f64,
+    /// Lower bound of the same, seconds.
+    pub silent_secs: f64,
+}
+
+/// Thresholds of the detectors.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Detect {
+    /// Baseline limit for a warning, standard scores.
+    pub warning_sigmas: f64,
+    /// Baseline limit for an alarm, standard scores.
+    pub alarm_sigmas: f64,
+    /// Share of the reference value a baseline limit must be away at least, so that a very steady machine
+    /// does not alarm on nothing.
+    pub least_change: f64,
+    /// CUSUM slack (k), standard deviations.
+    pub step_slack_sigmas: f64,
+    /// CUSUM limit (h), standard deviations.
+    pub step_limit_sigmas: f64,
+    /// Two-sided significance a drift must reach.
+    pub drift_significance: f64,
+    /// Size a drift must have reached, standard deviations.
+    pub drift_least_sigmas: f64,
+}
+
+/// Alarm delays.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Alarm {
+    /// Snapshots a condition must persist before it is raised.
+    pub raise_snapshots: u32,
+    /// Snapshots it must be gone before it is cleared.
+    pub clear_snapshots: u32,
+    /// Share of a limit a value must fall below it before it counts as gone.
+    pub deadband: f64,
+    /// Time after a start or a change of state in which nothing alarms, seconds; `None` takes three cadences.
+    pub settle_secs: Option<f64>,
+}
+
+impl Default for Learn {
+    fn default() -> Self {
+        Self { run_time_secs: 25.0 * 3600.0, min_snapshots: 100 }
+    }
+}
+
+impl Default for Align {
+    fn default() -> Self {
+        Self { cadence_secs: None, hold_cadences: 2.5, allowed_lateness_secs: 0.0 }
+    }
+}
+
+impl Default for Screen {
+    fn default() -> Self {
+        Self {
+            max_future_secs: 300.0,
+            stuck_cadences: 24.0,
+            stuck_secs: 1800.0,
+            silent_cadences: 6.0,
+            silent_secs: 900.0,
+        }
+    }
+}
+
+impl Default for Detect {
+    fn default() -> Self {
+        Self {
+            warning_sigmas: 6.0,
+            alarm_sigmas: 10.0,
+            least_change: 0.1,
+            step_slack_sigmas: 1.0,
+            step_limit_sigmas: 8.0,
+            drift_significance: 1e-4,
+            drift_least_sigmas: 2.0,
+        }
+    }
+}
+
+impl Default for Alarm {
+    fn default() -> Self {
+        Self { raise_snapshots: 3, clear_snapshots: 12, deadband: 0.05, settle_secs: None }
+    }
+}

@@ -1,0 +1,4 @@
+//! The service around the models, its modules in the order data passes them.
+
+pub mod acquire;
+pub mod asset;
