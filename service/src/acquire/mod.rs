@@ -3,7 +3,7 @@
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
 
-/// A registered asset: its place in [`Registry::assets`](registry::Registry::assets). Never reused.
+/// A registered asset: its place in the registry. Never reused.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct AssetId(pub u32);
 

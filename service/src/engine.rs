@@ -1,0 +1,136 @@
+//! The engine: a pure step of (state, event) → (state, outputs). No clock, no input or output.
+
+use crate::acquire::{AssetId, Observation, Rejection};
+use crate::advise::document::{Alert, RemainingLife, Zone};
+use crate::asset::settings::Settings;
+use crate::asset::spec::AssetSpec;
+use roundsman_models::EventTime;
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// What the engine reacts to. Within one asset the order matters; between assets it does not.
+#[derive(Debug, Clone)]
+pub enum Event {
+    /// An asset was registered or got another point (points are only ever appended).
+    Define(AssetId, Arc<AssetSpec>, Arc<Settings>),
+    /// A value came.
+    Observed(Observation),
+    /// The stream's clock passed this time. Silence is noticed here.
+    Tick(EventTime),
+    /// A person's command, at the stream's time it was taken in.
+    Command(AssetId, EventTime, Command),
+    /// The recording is at its end: what is open is closed.
+    End(EventTime),
+}
+
+/// A person's command on one asset.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Command {
+    /// Who gave it.
+    pub by: String,
+    /// What they said about it.
+    pub note: Option<String>,
+    /// What to do.
+    pub action: Action,
+}
+
+/// What a command asks for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "action", rename_all = "kebab-case")]
+pub enum Action {
+    /// "I know", for one finding's alert id or all open ones of the asset.
+    Acknowledge {
+        /// Alert id; all open alerts of the asset when absent.
+        alert: Option<String>,
+    },
+    /// Hold back for a time.
+    Shelve {
+        /// Alert id; all findings of the asset when absent.
+        alert: Option<String>,
+        /// For how long, seconds of stream time.
+        secs: f64,
+    },
+    /// End shelving.
+    Unshelve {
+        /// Alert id; all findings of the asset when absent.
+        alert: Option<String>,
+    },
+    /// Under maintenance: evaluate, say nothing.
+    OutOfService,
+    /// Maintenance is over.
+    ReturnToService,
+    /// Forget the baselines and learn again: after maintenance.
+    Relearn,
+    /// Set one of the operator's own limits of a point.
+    SetLimit {
+        /// Point name.
+        point: String,
+        /// Which one.
+        limit: LimitName,
+        /// New value in the point's kept unit; `None` removes it.
+        value: Option<f64>,
+    },
+}
+
+/// One of the operator's own limits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LimitName {
+    /// Warning when above.
+    WarningHigh,
+    /// Alarm when above.
+    AlarmHigh,
+    /// Warning when below.
+    WarningLow,
+    /// Alarm when below.
+    AlarmLow,
+}
+
+/// One row of `scores.csv`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Score {
+    /// Time of the snapshot.
+    pub at: EventTime,
+    /// Operating state: 0 stopped or unknown, else its ordinal.
+    pub operating_state: u16,
+    /// Equivalent standard score of the snapshot; NaN while learning or stopped.
+    pub deviation: f64,
+    /// Zone after persistence.
+    pub zone: Zone,
+    /// Largest CUSUM of any point as a share of its limit (1 = crossed), signed by direction.
+    pub step: f64,
+    /// Largest significant drift of any point so far, standard deviations, signed; 0 when none.
+    pub drift: f64,
+}
+
+/// One accepted value beside what was expected of it, for the trend tiers.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TrendSample {
+    /// Index of the point.
+    pub point: u16,
+    /// Time of the snapshot.
+    pub at: EventTime,
+    /// Observed value, kept unit.
+    pub observed: f64,
+    /// Expected value; NaN when there is none.
+    pub expected: f64,
+}
+
+/// What the engine says. Everything but `Rejected` belongs to one asset and is in its event order.
+#[derive(Debug, Clone)]
+pub enum Output {
+    /// A snapshot was scored.
+    Scored(AssetId, Score),
+    /// A point of a snapshot, for the trend tiers.
+    Trend(AssetId, TrendSample),
+    /// An alert changed: to be published and recorded.
+    Alert(AssetId, Box<Alert>),
+    /// A new remaining-life statement (at every refit of a trend).
+    RemainingLife(AssetId, EventTime, Box<RemainingLife>),
+    /// The condition document changed (published retained).
+    Condition(AssetId, Box<crate::advise::document::Condition>),
+    /// A reading was not used.
+    Rejected(AssetId, Rejection),
+    /// A command was carried out, or the reason it was not.
+    Answered(AssetId, EventTime, Command, Result<String, String>),
+}
