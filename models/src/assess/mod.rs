@@ -1,1 +1,5 @@
 //! Health assessment (ISO 13374 block 4): zones and scores → one rating of the asset.
+
+pub mod bearing;
+pub mod rating_life;
+pub mod shaft_speed;
