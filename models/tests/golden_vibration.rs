@@ -105,8 +105,7 @@ fn amplitude_spectrum_of_two_tones() {
         let samples: Vec<f64> = (0..len)
             .map(|n| dc + tones.iter().map(|t| t[1] * (TAU * t[0] * n as f64 / rate + t[2]).sin()).sum::<f64>())
             .collect();
-        for (key, window) in
-            [("hann_amplitude_at_bin", Window::Hann), ("boxcar_amplitude_at_bin", Window::Rectangular)]
+        for (key, window) in [("hann_amplitude_at_bin", Window::Hann), ("boxcar_amplitude_at_bin", Window::Rectangular)]
         {
             let spectrum = SpectrumPlan::new(len, window).amplitudes(&samples, rate);
             for (bin, want) in by_index(&case[key]) {
@@ -340,10 +339,8 @@ fn synthetic_defect_has_its_lines_and_no_others() {
     let Some(golden) = golden() else { return };
     let entry = &golden["synthetic_defect"];
     let (rate, len) = (number(&entry["fs"]), number(&entry["n"]) as usize);
-    let samples: Vec<f64> = (0..len)
-        .map(|n| (n % 120) as f64 / 12_000.0)
-        .map(|p| (-p / 0.0008).exp() * (TAU * 3000.0 * p).sin())
-        .collect();
+    let samples: Vec<f64> =
+        (0..len).map(|n| (n % 120) as f64 / 12_000.0).map(|p| (-p / 0.0008).exp() * (TAU * 3000.0 * p).sin()).collect();
     check_shape("synthetic", &samples, &entry["stats"]);
     let squared: Vec<f64> = envelope(&samples).iter().map(|e| e * e).collect();
     close("mean", mean(&squared), number(&entry["squared_envelope_mean"]), TRANSFORM);

@@ -3,7 +3,7 @@
 //! Scored on two spectra, each divided by its noise floor: of the waveform and of its squared envelope. Every line is
 //! capped, so that one strong tone (mains, a gear) cannot carry a speed alone; multiples of 50 and 60 Hz do not count.
 //! The estimate is believed only when it beats every speed more than 0.6 % away by a clear ratio. When not to use it:
-//! records of fewer than about 30 revolutions, and speeds that vary within the record.
+//! records of fewer than 60 revolutions (refused), and speeds that vary within the record.
 
 use crate::manipulate::waveform::comb::comb_sum;
 use serde::{Deserialize, Serialize};
@@ -14,6 +14,8 @@ const HARMONICS: usize = 16;
 const CAP: f64 = 12.0;
 /// Two speeds nearer than this are one.
 const SAME: f64 = 0.006;
+/// Turns a record must have: below, the lines of the shaft and of the mains lie within each other's width.
+const LEAST_TURNS: f64 = 60.0;
 /// How much better than every other speed the best must be.
 const CLEAR: f64 = 1.3;
 
@@ -47,12 +49,12 @@ pub struct ShaftSpeed {
 }
 
 impl ShaftSpeed {
-    /// A speed with the usual uncertainty of its source: measured 1 %, nameplate 3.5 % (slip of an induction motor).
+    /// A speed with the usual uncertainty of its source: measured 0.5 %, nameplate 3.5 % (slip of an induction motor).
     pub fn new(rpm: f64, source: SpeedSource) -> Self {
         let uncertainty = match source {
             SpeedSource::Rating => 0.035,
             SpeedSource::Waveform => 0.001,
-            SpeedSource::Message | SpeedSource::Point | SpeedSource::Given => 0.01,
+            SpeedSource::Message | SpeedSource::Point | SpeedSource::Given => 0.005,
         };
         Self { rpm, source, uncertainty, confidence: 0.0 }
     }
@@ -113,7 +115,7 @@ fn capped(lines: &LineRatios<'_>, without_mains: bool, top_hz: f64, out: &mut Ve
 /// Searches around `near` (see [`ShaftSpeed::search_span`]). `None` when the spectra do not reach a few harmonics.
 pub fn estimate(near: &ShaftSpeed, waveform: LineRatios<'_>, envelope: LineRatios<'_>) -> Option<SpeedEstimate> {
     let hz = near.hz();
-    if !(hz.is_finite() && hz > 4.0 * waveform.step_hz) {
+    if !(hz.is_finite() && hz >= LEAST_TURNS * waveform.step_hz) {
         return None;
     }
     let span = near.search_span();

@@ -20,9 +20,7 @@ mod findings;
 mod geometry;
 mod search;
 
-pub use findings::{
-    BearingFindings, BearingVerdict, EnvelopeSpectrum, EvidenceLine, Family, Irregular, LineKind,
-};
+pub use findings::{BearingFindings, BearingVerdict, EnvelopeSpectrum, EvidenceLine, Family, Irregular, LineKind};
 pub use geometry::{Bearing, BearingGeometry, BearingOrders, BearingPart};
 pub use search::{BearingAnalyser, BearingParams};
 

@@ -1,8 +1,6 @@
 //! The search: bands × parts × slips, then the decision. See the module page for the reasoning.
 
-use super::findings::{
-    BearingFindings, BearingVerdict, EnvelopeSpectrum, EvidenceLine, Family, Irregular, LineKind,
-};
+use super::findings::{BearingFindings, BearingVerdict, EnvelopeSpectrum, EvidenceLine, Family, Irregular, LineKind};
 use super::geometry::{Bearing, BearingPart};
 use crate::assess::shaft_speed::{LineRatios, ShaftSpeed, SpeedSource, estimate, settle};
 use crate::manipulate::waveform::comb::{comb_sum, fit, log10_erlang_tail};
@@ -114,6 +112,15 @@ struct Candidate {
     log10_p: f64,
     harmonics: usize,
     band: usize,
+    /// Significant and deep enough in this band.
+    strong: bool,
+}
+
+impl Candidate {
+    /// A band where the family is both significant and deep comes before one where it is only significant.
+    fn better_than(&self, other: &Candidate) -> bool {
+        (self.strong, -self.log10_p) > (other.strong, -other.log10_p)
+    }
 }
 
 impl BearingAnalyser {
@@ -187,6 +194,7 @@ impl BearingAnalyser {
         let bands = self.envelopes.bands().len();
         let hypotheses = (bearings.len() * BearingPart::ALL.len()).max(1);
         let searched = ((bands * hypotheses) as f64).log10();
+        let limit = self.params.false_detection.log10();
         let mut best: Vec<Candidate> = Vec::with_capacity(hypotheses);
         let mut irregular: Option<Irregular> = None;
         for index in 0..bands {
@@ -206,17 +214,14 @@ impl BearingAnalyser {
             for (bearing, part) in (0..bearings.len()).flat_map(|b| BearingPart::ALL.map(|part| (b, part))) {
                 let Some(order) = bearings.get(bearing).map(|b| b.orders.of(part)) else { continue };
                 let Some(found) = fit(&self.ratio, step_hz, order * shaft_hz, tolerance, harmonics) else { continue };
-                let new = Candidate {
-                    bearing,
-                    part,
-                    slip: found.slip,
-                    log10_p: (found.log10_p + searched).min(0.0),
-                    harmonics: found.harmonics,
-                    band: index,
-                };
+                let log10_p = (found.log10_p + searched).min(0.0);
+                let hz = order * shaft_hz * (1.0 + found.slip);
+                let strong = log10_p <= limit && depth(&envelope, hz, found.harmonics) >= self.params.least_depth;
+                let (slip, harmonics) = (found.slip, found.harmonics);
+                let new = Candidate { bearing, part, slip, log10_p, harmonics, band: index, strong };
                 match best.iter_mut().find(|c| c.bearing == bearing && c.part == part) {
-                    Some(old) if old.log10_p <= new.log10_p => {}
-                    Some(old) => *old = new,
+                    Some(old) if new.better_than(old) => *old = new,
+                    Some(_) => {}
                     None => best.push(new),
                 }
             }
@@ -265,8 +270,7 @@ impl BearingAnalyser {
 
     /// The family of a candidate with its lines, from its band computed once more.
     fn family(&mut self, candidate: &Candidate, bearing: &Bearing, view: &View) -> Option<Family> {
-        let envelope =
-            self.envelopes.band(candidate.band, &self.whitened, view.step_hz, view.max_hz, view.reach_hz)?;
+        let envelope = self.envelopes.band(candidate.band, &self.whitened, view.step_hz, view.max_hz, view.reach_hz)?;
         let hz = bearing.orders.of(candidate.part) * view.shaft_hz * (1.0 + candidate.slip);
         let sidebands = candidate.part.sideband_orders(&bearing.orders).map(|orders| orders * view.shaft_hz);
         let mut family = gather(&envelope, hz, candidate.harmonics, sidebands, view.shaft_hz);
@@ -287,7 +291,8 @@ impl BearingAnalyser {
         view: &View,
     ) -> BearingFindings {
         let limit = self.params.false_detection.log10();
-        let strong = families.iter().find(|f| f.log10_p <= limit && f.depth >= self.params.least_depth);
+        // Only the most surprising family is a candidate: a fainter one beside it is at best its shadow.
+        let strong = families.first().filter(|f| f.log10_p <= limit && f.depth >= self.params.least_depth);
         let band_of = |family: &Family| {
             candidates
                 .iter()
@@ -295,15 +300,16 @@ impl BearingAnalyser {
                 .map_or(0, |c| c.band)
         };
         let plot_band = strong.or_else(|| families.first()).map_or(0, band_of);
-        // The strongest family that the named one does not explain, in its own band; without one, in the coarse bands.
-        let unknown = match strong {
-            Some(family) => self.unknown_in(plot_band, Some((family, bearings)), view),
-            None => {
-                let coarse = self.envelopes.bands().iter().filter(|b| b.level <= 2).count();
-                let all = (0..coarse).filter_map(|index| self.unknown_in(index, None, view)).collect::<Vec<_>>();
-                all.into_iter().min_by(|a, b| a.log10_p.total_cmp(&b.log10_p))
-            }
-        };
+        // The strongest family that the named one does not explain, in the coarse bands.
+        let coarse = self.envelopes.bands().iter().filter(|b| b.level <= 2).count();
+        let mut unknown: Option<Family> = None;
+        for index in 0..coarse {
+            let found = self.unknown_in(index, strong.map(|family| (family, bearings)), view);
+            unknown = match (unknown, found) {
+                (Some(old), Some(new)) if new.log10_p < old.log10_p => Some(new),
+                (old, new) => old.or(new),
+            };
+        }
         let unknown = unknown.filter(|f| f.log10_p <= limit && f.depth >= self.params.least_depth);
 
         let score = |surplus: f64| 0.5 + 0.49 * (1.0 - (-surplus.max(0.0) / 15.0).exp());
@@ -420,14 +426,17 @@ fn take_out(ratio: &mut [f64], family: &Family, bearings: &[Bearing], view: &Vie
     }
 }
 
+/// Depth of a family: root of its lines' summed squares, less the floor.
+fn depth(envelope: &BandEnvelope<'_>, hz: f64, harmonics: usize) -> f64 {
+    let line = |k: usize| {
+        let index = (k as f64 * hz / envelope.step_hz).round() as usize;
+        Some(envelope.power.get(index)? - envelope.floor.get(index)?)
+    };
+    (1..=harmonics).filter_map(line).sum::<f64>().max(0.0).sqrt()
+}
+
 /// Collects the lines of a family from its band.
-fn gather(
-    envelope: &BandEnvelope<'_>,
-    hz: f64,
-    harmonics: usize,
-    sidebands_hz: Option<f64>,
-    shaft_hz: f64,
-) -> Family {
+fn gather(envelope: &BandEnvelope<'_>, hz: f64, harmonics: usize, sidebands_hz: Option<f64>, shaft_hz: f64) -> Family {
     let line = |kind: LineKind, at_hz: f64| {
         let index = (at_hz / envelope.step_hz).round();
         let index = (index >= 0.0).then_some(index as usize)?;
@@ -442,13 +451,7 @@ fn gather(
         })
     };
     let mut lines = Vec::with_capacity(3 * harmonics);
-    let mut depth = 0.0;
-    for k in 1..=harmonics as u32 {
-        if let Some(found) = line(LineKind::Harmonic(k), f64::from(k) * hz) {
-            depth += found.amplitude * found.amplitude - found.floor * found.floor;
-            lines.push(found);
-        }
-    }
+    lines.extend((1..=harmonics as u32).filter_map(|k| line(LineKind::Harmonic(k), f64::from(k) * hz)));
     let (mut sum, mut count) = (0.0, 0);
     if let Some(apart) = sidebands_hz {
         for k in 1..=harmonics.min(3) as u32 {
@@ -468,7 +471,7 @@ fn gather(
         order: hz / shaft_hz,
         slip: 0.0,
         log10_p: 0.0,
-        depth: depth.max(0.0).sqrt(),
+        depth: depth(envelope, hz, harmonics),
         sidebands_log10_p: log10_erlang_tail(sum, count),
         low_hz: envelope.low_hz,
         high_hz: envelope.high_hz,

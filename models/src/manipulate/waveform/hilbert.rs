@@ -30,12 +30,7 @@ impl Envelope {
         let len = len.max(1);
         let (forward, inverse) = (planner.plan_fft_forward(len), planner.plan_fft_inverse(len));
         let scratch = forward.get_inplace_scratch_len().max(inverse.get_inplace_scratch_len());
-        Self {
-            forward,
-            inverse,
-            buffer: vec![Complex::default(); len],
-            scratch: vec![Complex::default(); scratch],
-        }
+        Self { forward, inverse, buffer: vec![Complex::default(); len], scratch: vec![Complex::default(); scratch] }
     }
 
     /// Writes the envelope of `samples` to `out`; both are taken up to the planned length.

@@ -84,13 +84,7 @@ impl MotionConverter {
         sum.sqrt() / len as f64
     }
 
-    fn filter(
-        &mut self,
-        samples: &[f64],
-        rate_hz: f64,
-        (from, to): (Motion, Motion),
-        (low_hz, high_hz): (f64, f64),
-    ) {
+    fn filter(&mut self, samples: &[f64], rate_hz: f64, (from, to): (Motion, Motion), (low_hz, high_hz): (f64, f64)) {
         let len = self.fourier.len();
         let count = samples.len().clamp(1, len) as f64;
         let mean = samples.iter().take(len).sum::<f64>() / count;

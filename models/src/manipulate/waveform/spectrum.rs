@@ -30,12 +30,13 @@ impl AmplitudeSpectrum {
         let last = self.amplitudes.len().checked_sub(1)?;
         let low = ((hz - reach_hz) / self.step_hz).round().max(0.0) as usize;
         let high = (((hz + reach_hz) / self.step_hz).round().max(0.0) as usize).min(last);
-        let (at, amplitude) = (low..=high)
-            .filter_map(|k| self.amplitudes.get(k).map(|a| (k, *a)))
-            .fold(None::<(usize, f64)>, |best, new| match best {
+        let (at, amplitude) = (low..=high).filter_map(|k| self.amplitudes.get(k).map(|a| (k, *a))).fold(
+            None::<(usize, f64)>,
+            |best, new| match best {
                 Some(b) if b.1 >= new.1 => Some(b),
                 _ => Some(new),
-            })?;
+            },
+        )?;
         Some((at as f64 * self.step_hz, amplitude))
     }
 
