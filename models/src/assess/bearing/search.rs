@@ -5,7 +5,7 @@ use super::geometry::{Bearing, BearingPart};
 use crate::assess::shaft_speed::{LineRatios, ShaftSpeed, SpeedSource, estimate, settle};
 use crate::manipulate::waveform::comb::{comb_sum, fit, log10_erlang_tail};
 use crate::manipulate::waveform::floor::noise_floor;
-use crate::manipulate::waveform::prewhiten::cepstral;
+use crate::manipulate::waveform::prewhiten::Prewhitener;
 use crate::manipulate::waveform::transform::Fourier;
 use crate::manipulate::waveform::{BandEnvelope, BandEnvelopes, Signal, Unusable, Window, fast_length};
 use crate::param::{ParamFault, positive, within};
@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 /// | `harmonics` | 5 | lines of a family | 1 to 20 |
 /// | `slip` | 0.015 | part of the computed frequency | 0 to 0.03 |
 /// | `false_detection` | 1e-6 | probability per waveform | 0 to 0.1 |
-/// | `least_depth` | 0.316 (−10 dB) | of the mean squared envelope | 0 to 2 |
+/// | `least_depth` | 0.5 (−6 dB) | of the mean squared envelope | 0 to 2 |
 /// | `impact_kurtosis` | 17/9 | spectral kurtosis | above 0 |
 /// | `floor_reach_hz` | 12 | Hz to each side | above 0 |
 /// | `least_turns` | 20 | revolutions | above 0 |
@@ -50,7 +50,7 @@ impl Default for BearingParams {
             harmonics: 5,
             slip: 0.015,
             false_detection: 1e-6,
-            least_depth: 0.1_f64.sqrt(),
+            least_depth: 0.5,
             impact_kurtosis: 17.0 / 9.0,
             floor_reach_hz: 12.0,
             least_turns: 20.0,
@@ -85,6 +85,8 @@ impl BearingParams {
 const UNKNOWN_ORDERS: (f64, f64) = (1.5, 12.0);
 /// Impacts ring the structure well above the shaft's own harmonics; below this order kurtosis means something else.
 const IMPACT_FROM_ORDER: f64 = 20.0;
+/// Neighbourhood by which a line is equalised: wide against a family's spacing of sidebands, narrow against a resonance.
+const WHITEN_REACH_HZ: f64 = 50.0;
 /// Above this part of half the sample rate lies the edge of the anti-aliasing filter, where prewhitening lifts artefacts.
 const USABLE_BAND: f64 = 0.9;
 
@@ -101,6 +103,7 @@ pub struct BearingAnalyser {
     window: Vec<f64>,
     ratio: Vec<f64>,
     whitened: Vec<Complex<f64>>,
+    prewhitener: Prewhitener,
 }
 
 /// A fit with the band it was found in.
@@ -138,6 +141,7 @@ impl BearingAnalyser {
             weights: Window::Hann.weights(waveform.len()),
             envelopes: BandEnvelopes::new(len, params.levels),
             whitened: Vec::with_capacity(waveform.bin_count()),
+            prewhitener: Prewhitener::default(),
             waveform,
             power: Vec::new(),
             floor: Vec::new(),
@@ -178,7 +182,7 @@ impl BearingAnalyser {
         if !samples.iter().any(|x| (x - mean).abs() > 1e-9 * mean.abs().max(f64::MIN_POSITIVE)) {
             return Err(Unusable::Flat);
         }
-        self.whiten(samples, mean);
+        self.whiten(samples, mean, step_hz);
         let speed = self.settle_speed(samples, mean, step_hz, told);
         let shaft_hz = speed.hz();
 
@@ -235,12 +239,12 @@ impl BearingAnalyser {
         Ok(self.decide(speed, families, &best, irregular, bearings, &view))
     }
 
-    /// Transform of the waveform with all magnitudes equal; kept in `whitened`, the last bin of an even length left out.
-    fn whiten(&mut self, samples: &[f64], mean: f64) {
+    /// Prewhitened transform of the waveform, kept in `whitened`.
+    fn whiten(&mut self, samples: &[f64], mean: f64, step_hz: f64) {
         let bins = self.waveform.forward_of(|n| samples.get(n).map_or(0.0, |x| x - mean));
         self.whitened.clear();
         self.whitened.extend_from_slice(bins);
-        cepstral(&mut self.whitened);
+        self.prewhitener.equalise(&mut self.whitened, (WHITEN_REACH_HZ / step_hz).round() as usize);
     }
 
     fn settle_speed(&mut self, samples: &[f64], mean: f64, step_hz: f64, told: ShaftSpeed) -> ShaftSpeed {
