@@ -296,7 +296,16 @@ impl BearingAnalyser {
     ) -> BearingFindings {
         let limit = self.params.false_detection.log10();
         // Only the most surprising family is a candidate: a fainter one beside it is at best its shadow.
-        let strong = families.first().filter(|f| f.log10_p <= limit && f.depth >= self.params.least_depth);
+        let enough = |f: &&Family| f.log10_p <= limit && f.depth >= self.params.least_depth;
+        let strong = families.first().filter(enough);
+        // A cage does not strike: its rate modulates what races and elements do, and is named only without them.
+        let strong = match strong {
+            Some(cage) if cage.part == Some(BearingPart::Cage) => {
+                let struck = |f: &&Family| f.bearing == cage.bearing && f.part != cage.part;
+                families.iter().filter(struck).find(enough).or(strong)
+            }
+            _ => strong,
+        };
         let band_of = |family: &Family| {
             candidates
                 .iter()
