@@ -1,1 +1,3 @@
 //! Health assessment (ISO 13374 block 4): zones and scores → one rating of the asset.
+
+pub mod health;
