@@ -2,8 +2,10 @@
 
 use crate::acquire::{AssetId, Observation, Rejection};
 use crate::advise::document::{Alert, RemainingLife, Zone};
+use crate::asset::now::Now;
 use crate::asset::settings::Settings;
 use crate::asset::spec::AssetSpec;
+use crate::asset::{Asset, State};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -30,6 +32,8 @@ pub struct Command {
     pub by: String,
     /// What they said about it.
     pub note: Option<String>,
+    /// Topic the answer goes to.
+    pub reply_to: Option<String>,
     /// What to do.
     pub action: Action,
 }
@@ -133,4 +137,85 @@ pub enum Output {
     Rejected(AssetId, Rejection),
     /// A command was carried out, or the reason it was not.
     Answered(AssetId, EventTime, Command, Result<String, String>),
+}
+
+/// The assets of one worker and their step. Assets are independent: spreading them over engines changes nothing.
+#[derive(Default)]
+pub struct Engine {
+    site: Arc<str>,
+    /// By id; an engine that has only some of the assets has gaps.
+    assets: Vec<Option<Box<Asset>>>,
+    /// Whether trend samples are wanted.
+    trends: bool,
+    /// Room for one snapshot's results, reused.
+    now: Now,
+}
+
+impl Engine {
+    /// Without assets yet. `trends`: whether [`Output::Trend`] is wanted.
+    pub fn new(site: &str, trends: bool) -> Self {
+        Self { site: site.into(), assets: Vec::new(), trends, now: Now::default() }
+    }
+
+    /// Takes one event; appends what there is to say. An event for an asset that is not here is nobody's.
+    pub fn step(&mut self, event: &Event, out: &mut Vec<Output>) {
+        let trends = self.trends;
+        match event {
+            Event::Define(id, spec, settings) => {
+                let slot = id.0 as usize;
+                if self.assets.len() <= slot {
+                    self.assets.resize_with(slot + 1, || None);
+                }
+                match &mut self.assets[slot] {
+                    Some(asset) => asset.define(spec.clone(), settings.clone()),
+                    empty => {
+                        let asset = Asset::new(*id, self.site.clone(), spec.clone(), settings.clone());
+                        *empty = Some(Box::new(asset));
+                    }
+                }
+            }
+            Event::Observed(o) => {
+                if let Some(Some(asset)) = self.assets.get_mut(o.asset.0 as usize) {
+                    asset.observe(o, trends, &mut self.now, out);
+                }
+            }
+            Event::Tick(at) => {
+                for asset in self.assets.iter_mut().flatten() {
+                    asset.tick(*at, trends, &mut self.now, out);
+                }
+            }
+            Event::Command(id, at, command) => {
+                if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
+                    asset.command(*at, command, out);
+                }
+            }
+            Event::End(at) => {
+                for asset in self.assets.iter_mut().flatten() {
+                    asset.end(*at, trends, &mut self.now, out);
+                }
+            }
+        }
+    }
+
+    /// The assets it has.
+    pub fn assets(&self) -> impl Iterator<Item = &Asset> {
+        self.assets.iter().flatten().map(|a| &**a)
+    }
+
+    /// State of every asset by name, to be stored.
+    pub fn save(&self) -> Result<Vec<(AssetId, String, Vec<u8>)>, postcard::Error> {
+        self.assets().map(|a| Ok((a.id(), a.spec().name.clone(), postcard::to_stdvec(a.state())?))).collect()
+    }
+
+    /// Takes a stored state of a defined asset back.
+    ///
+    /// # Errors
+    /// The bytes are not a state of this version; the asset is left as it was.
+    pub fn restore(&mut self, id: AssetId, bytes: &[u8]) -> Result<(), postcard::Error> {
+        let state: State = postcard::from_bytes(bytes)?;
+        if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
+            asset.restore(state);
+        }
+        Ok(())
+    }
 }

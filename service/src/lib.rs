@@ -1,6 +1,22 @@
 //! The service around the models, its modules in the order data passes them.
 
+pub mod cli;
+pub mod config;
+pub mod error;
+
 pub mod acquire;
-pub mod advise;
+pub mod intake;
+
 pub mod asset;
 pub mod engine;
+
+pub mod advise;
+pub mod keep;
+pub mod status;
+
+pub mod app;
+pub mod check;
+pub mod demo;
+pub mod replay;
+pub mod run;
+pub mod spill;

@@ -1,2 +1,85 @@
-//! placeholder
-fn main() {}
+//! `roundsman`: arguments → configuration → what was asked for → exit code.
+
+use clap::Parser;
+use roundsman::cli::{CheckArgs, Cli, Command, ReplayArgs, RunArgs};
+use roundsman::config::{self, Checked};
+use roundsman::error::{Error, Fault};
+use roundsman::{check, demo, replay};
+use std::io::{IsTerminal, Write};
+use std::path::Path;
+use std::process::ExitCode;
+use tracing_subscriber::EnvFilter;
+
+fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(shown) => {
+            // Help and version come this way too; clap knows which of them go to the standard output.
+            let code = if shown.use_stderr() { Fault::Usage.code() } else { 0 };
+            let _ = shown.print();
+            return ExitCode::from(code);
+        }
+    };
+    init_log(match cli.command {
+        // The screen belongs to the alerts; the broker inside says much, and nothing that concerns the person watching.
+        Command::Demo(_) => "warn,rumqttd=off",
+        _ => "info",
+    });
+    let result = match &cli.command {
+        Command::Demo(args) => demo::run(args),
+        Command::Run(args) => run(args),
+        Command::Check(args) => run_check(args),
+        Command::Replay(args) => run_replay(args),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            let _ = writeln!(std::io::stderr(), "roundsman: {error}");
+            error.exit_code()
+        }
+    }
+}
+
+fn run(args: &RunArgs) -> Result<(), Error> {
+    roundsman::run::run(&load(Some(&args.config), &args.set, true)?)
+}
+
+fn run_check(args: &CheckArgs) -> Result<(), Error> {
+    let config = check::load(args)?;
+    print(&check::Summary(&config))?;
+    match args.listen {
+        None => Ok(()),
+        Some(time) => print(&format_args!("\n{}", check::listen(&config, time)?)),
+    }
+}
+
+fn run_replay(args: &ReplayArgs) -> Result<(), Error> {
+    let config = load(args.config.as_deref(), &args.set, false)?;
+    replay::run(args, config)
+}
+
+fn load(file: Option<&Path>, set: &[String], needs_broker: bool) -> Result<Checked, Error> {
+    let sources = config::Sources { file, env: config::environment(), set, zones: config::zone_names(), needs_broker };
+    config::load(&sources).map_err(|faults| Error::config(&faults))
+}
+
+/// A reader that has gone (`roundsman check ... | head`) is no fault of anybody's.
+fn print(text: &dyn std::fmt::Display) -> Result<(), Error> {
+    match write!(std::io::stdout(), "{text}") {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Error::new(Fault::Io, "cannot write to the standard output").because(error))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Logs go to the standard error; `ROUNDSMAN_LOG` sets what is logged (`debug`, `roundsman=trace` ...).
+fn init_log(unless_set: &str) {
+    let filter = EnvFilter::try_from_env("ROUNDSMAN_LOG").unwrap_or_else(|_| EnvFilter::new(unless_set));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false)
+        .init();
+}

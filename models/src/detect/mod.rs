@@ -1,1 +1,18 @@
 //! State detection (ISO 13374 block 3): numbers → operating state, scores against its baseline, alarm state.
+
+pub mod alarm;
+pub mod arl;
+pub mod autocorrelation;
+pub mod baseline;
+pub mod cusum;
+pub mod drift;
+pub mod learned;
+pub mod limits;
+pub mod mixture;
+pub mod operating_state;
+pub mod pca;
+pub mod regression;
+pub mod running;
+pub mod tail;
+pub mod trend_test;
+pub mod zones;

@@ -1,1 +1,21 @@
 //! Prognostic assessment (ISO 13374 block 5): health over time → remaining life with an interval, or the reason there is none.
+//!
+//! The way of a forecast, in the spirit of ISO 13381-1 (extrapolate the descriptor to the limit, with a confidence,
+//! again at every update, and say when it is not valid):
+//!
+//! 1. `points`: block means → at most 64 clean, pooled points;
+//! 2. [`degradation`]: points → what linear and exponential wear say about the level and its rate at the last point,
+//!    each with its weight (onset, growth rate, autocorrelation of the noise and wander all being uncertain);
+//! 3. [`first_passage`]: level, rate and their uncertainty → distribution of the time at which a limit is reached;
+//! 4. [`remaining`]: the mixture of those distributions → P10, P50, P90 in hours, or a [`NoForecast`].
+
+pub mod degradation;
+pub mod first_passage;
+mod points;
+pub mod remaining;
+mod whiten;
+
+pub use degradation::{Degradation, DegradationModel};
+pub use remaining::{
+    CheckedRemaining, NoForecast, RemainingLife, RemainingParams, Side, Target, TargetForecast, TimeToLimit, forecast,
+};

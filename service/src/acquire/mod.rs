@@ -1,5 +1,15 @@
 //! Data acquisition (ISO 13374 block 1): bytes and files → observations of registered points.
 
+pub mod guess;
+pub mod mqtt;
+pub mod payload;
+pub mod plant;
+pub mod recording;
+pub mod registry;
+pub mod stream_clock;
+pub mod topics;
+pub mod units;
+
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
 
@@ -17,7 +27,7 @@ pub enum Quality {
 }
 
 /// One value with its names resolved and its unit converted; the asset has not judged it yet.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Observation {
     /// The asset it belongs to.
     pub asset: AssetId,
@@ -61,4 +71,6 @@ pub enum Rejection {
     Future,
     /// The sender calls it bad.
     BadQuality,
+    /// A name that is empty, too long or no topic level, or an asset's name that another area has already.
+    BadName,
 }

@@ -1,20 +1,67 @@
-//! The documents we publish, as plain data. `schema` is bumped when a field changes its meaning.
+//! The documents we publish, as plain data, and their one way to JSON and back.
 //!
-//! Every value carries its unit, every time is ISO 8601 UTC, identity comes from asset and finding only.
+//! A document names its form in `schema`, the name's number goes up when a field changes its meaning; new fields may
+//! come without. Every key is always there, `null` says "nothing to say". Every value carries its unit (UCUM), every
+//! time is RFC 3339 in UTC, milliseconds as a rule and microseconds where the data have them. Numbers are rounded to
+//! six significant digits: more is noise, and documents stay comparable byte for byte. A number that is not finite is
+//! `null`. Identity comes from site, asset, finding and the episode's ordinal only; values are attributes.
+//!
+//! The same structs stored in a binary format keep times and numbers to the last bit.
 
+use super::forms;
 use roundsman_models::EventTime;
+use roundsman_models::detect::limits::{Limit, Source};
+use roundsman_models::detect::zones::Preset;
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-/// How urgent, in rising order. Advisory: plan, nothing to do now (a drift, step or new state below the limits).
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Severity {
-    /// Worth planning for.
-    Advisory,
-    /// A warning limit is passed.
-    Warning,
-    /// An alarm limit is passed.
-    Alarm,
+pub use roundsman_models::detect::alarm::{Change, LifeState, Severity};
+
+/// Something with a schema name: all that is published goes through here.
+pub trait Document: Serialize + DeserializeOwned {
+    /// Name and version of the form.
+    const SCHEMA: &'static str;
+
+    /// One line of JSON, `schema` first, keys in the order of the struct.
+    fn to_json(&self) -> String {
+        #[derive(Serialize)]
+        struct Named<'a, T> {
+            schema: &'static str,
+            #[serde(flatten)]
+            body: &'a T,
+        }
+        // Plain data with string keys: serde_json has no way to fail on it, and a broken document must not be sent.
+        serde_json::to_string(&Named { schema: Self::SCHEMA, body: self }).expect("documents are plain data")
+    }
+
+    /// The document, or why it is none: not JSON, another schema, a field that does not fit.
+    fn from_json(text: &str) -> Result<Self, DocumentFault> {
+        #[derive(Deserialize)]
+        struct Named {
+            schema: String,
+        }
+        let Named { schema } = serde_json::from_str(text)?;
+        if schema != Self::SCHEMA {
+            return Err(DocumentFault::Schema { want: Self::SCHEMA, got: schema });
+        }
+        Ok(serde_json::from_str(text)?)
+    }
+}
+
+/// Why a text is not the document asked for.
+#[derive(Debug, thiserror::Error)]
+pub enum DocumentFault {
+    /// Not JSON, or a field is missing or does not fit.
+    #[error("not a readable document: {0}")]
+    Unreadable(#[from] serde_json::Error),
+    /// Another document, or another version of it.
+    #[error("schema is {got:?}, wanted {want:?}")]
+    Schema {
+        /// The one asked for.
+        want: &'static str,
+        /// The one that came.
+        got: String,
+    },
 }
 
 /// What the row or the asset is in: the `zone` column of `scores.csv`.
@@ -37,9 +84,10 @@ pub enum Zone {
     Alarm,
 }
 
-/// What an episode is about: with the asset, its identity.
+/// What an episode is about: with the asset, its identity. In JSON always an object of the same two keys:
+/// `{"about":"machine","point":null}`, `{"about":"sensor","point":"de-vib"}`, `{"about":"silence","point":null}`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[serde(try_from = "forms::FindingForm", into = "forms::FindingForm")]
 pub enum Finding {
     /// The machine itself.
     Machine,
@@ -47,6 +95,22 @@ pub enum Finding {
     Sensor(String),
     /// The whole asset is silent.
     Silence,
+}
+
+impl Finding {
+    /// As it stands in an alert id: `machine`, `sensor:NAME`, `silence`.
+    pub fn key(&self) -> String {
+        match self {
+            Finding::Machine => "machine".to_owned(),
+            Finding::Sensor(point) => format!("sensor:{point}"),
+            Finding::Silence => "silence".to_owned(),
+        }
+    }
+}
+
+/// The id of an episode: `site/asset/finding/ordinal`. Stable over restarts, never used twice.
+pub fn alert_id(site: &str, asset: &str, finding: &Finding, episode: u64) -> String {
+    format!("{site}/{asset}/{}/{episode}", finding.key())
 }
 
 /// What was seen of a machine or a sensor.
@@ -77,6 +141,7 @@ pub enum Evidence {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Measured {
     /// The value.
+    #[serde(with = "forms::number")]
     pub value: f64,
     /// UCUM code; empty when nobody said.
     pub unit: String,
@@ -91,6 +156,20 @@ pub struct LimitSource {
     pub source: String,
 }
 
+impl LimitSource {
+    /// A limit as a document quotes it: `unit` is the point's kept unit, `zones` the preset the asset is set to.
+    pub fn of(limit: &Limit, unit: &str, zones: Option<&Preset>) -> LimitSource {
+        let source = match limit.source {
+            Source::Baseline => "baseline",
+            Source::Own => "own",
+            // A limit from zones cannot be without them, unless the setting was taken away under it.
+            Source::Zones => zones.map_or("zones", Preset::edition),
+        };
+        let limit = Measured { value: limit.value, unit: unit.to_owned() };
+        LimitSource { limit, source: source.to_owned() }
+    }
+}
+
 /// One point's part in an alert.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Contribution {
@@ -103,14 +182,18 @@ pub struct Contribution {
     /// What was expected at this operating state and load; `None` before a baseline.
     pub expected: Option<Measured>,
     /// Half width of the expected band, same unit.
+    #[serde(with = "forms::optional_number")]
     pub band: Option<f64>,
     /// Distance from expected in baseline standard deviations.
+    #[serde(with = "forms::optional_number")]
     pub sigmas: Option<f64>,
     /// Share in the asset's deviation, 0 to 1.
+    #[serde(with = "forms::number")]
     pub share: f64,
     /// The limit that applied, if one did.
     pub limit: Option<LimitSource>,
     /// Estimated time the change began.
+    #[serde(with = "forms::optional_time")]
     pub onset: Option<EventTime>,
 }
 
@@ -125,10 +208,13 @@ pub struct Forecast {
     pub limit: LimitSource,
     /// Hours until it is reached: 10 %, 50 % and 90 % of the forecast distribution. An interval end beyond the
     /// horizon is `None`.
+    #[serde(with = "forms::optional_number")]
     pub p10_hours: Option<f64>,
     /// Median.
+    #[serde(with = "forms::optional_number")]
     pub p50_hours: Option<f64>,
     /// 90 %.
+    #[serde(with = "forms::optional_number")]
     pub p90_hours: Option<f64>,
 }
 
@@ -141,56 +227,6 @@ pub struct RemainingLife {
     pub model: Option<String>,
     /// Why there is no forecast.
     pub none_because: Option<String>,
-}
-
-/// The life-cycle state of an alert, in the words of ISA-18.2 / IEC 62682.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum LifeState {
-    /// Nothing open.
-    Normal,
-    /// Active, nobody has said they know.
-    Unacknowledged,
-    /// Active and known.
-    Acknowledged,
-    /// Gone before anybody said they know.
-    ReturnedUnacknowledged,
-    /// Held back by a person until a time.
-    Shelved,
-    /// Held back by logic: the machine is stopped or settling.
-    SuppressedByDesign,
-    /// Held back by maintenance.
-    OutOfService,
-}
-
-/// What made an alert document be published.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Change {
-    /// The episode began.
-    Raised,
-    /// Severity went up.
-    Escalated,
-    /// Severity went down and the episode goes on.
-    Eased,
-    /// The condition has gone.
-    Returned,
-    /// A person acknowledged.
-    Acknowledged,
-    /// A person shelved it.
-    Shelved,
-    /// Shelving ended.
-    Unshelved,
-    /// Taken out of service.
-    TakenOutOfService,
-    /// Back in service.
-    ReturnedToService,
-    /// Data stopped; the alert stands as it was.
-    Frozen,
-    /// Data came back.
-    Thawed,
-    /// The episode is over.
-    Closed,
 }
 
 /// One transition of one alert: what goes to `…/{asset}/alert` and into `alerts.jsonl`.
@@ -217,16 +253,21 @@ pub struct Alert {
     /// Sensor status by NAMUR NE 107, for findings about a sensor.
     pub sensor_status: Option<String>,
     /// Event time of this transition.
+    #[serde(with = "forms::time")]
     pub at: EventTime,
     /// When the episode was raised.
+    #[serde(with = "forms::time")]
     pub raised_at: EventTime,
     /// Estimated time the change began.
+    #[serde(with = "forms::optional_time")]
     pub onset: Option<EventTime>,
     /// Operating state's name.
     pub operating_state: Option<String>,
     /// The asset's deviation, equivalent standard score.
+    #[serde(with = "forms::optional_number")]
     pub deviation: Option<f64>,
     /// 0 to 1: one minus the tail probability, capped by how much was learned.
+    #[serde(with = "forms::optional_number")]
     pub confidence: Option<f64>,
     /// Points that take part, largest share first.
     pub contributions: Vec<Contribution>,
@@ -248,21 +289,56 @@ pub struct Condition {
     /// Asset name.
     pub asset: String,
     /// Event time of the statement.
+    #[serde(with = "forms::time")]
     pub at: EventTime,
     /// Zone now.
     pub zone: Zone,
     /// Operating state's name.
     pub operating_state: Option<String>,
     /// Hours run since the asset was registered.
+    #[serde(with = "forms::number")]
     pub run_hours: f64,
     /// Share of the learning done, 0 to 1.
+    #[serde(with = "forms::number")]
     pub learned: f64,
     /// The asset's deviation, equivalent standard score.
+    #[serde(with = "forms::optional_number")]
     pub deviation: Option<f64>,
     /// Ids of the alerts that are open.
     pub open_alerts: Vec<String>,
     /// Points whose sensor is at fault, with their NAMUR NE 107 status.
+    #[serde(with = "forms::sensor_faults")]
     pub sensor_faults: Vec<(String, String)>,
     /// One plain sentence.
     pub message: String,
 }
+
+/// A remaining-life statement with its address: what goes, retained, to `…/{asset}/remaining-life`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RemainingLifeStatement {
+    /// Site name.
+    pub site: String,
+    /// Asset name.
+    pub asset: String,
+    /// Event time of the statement: hours are counted from here.
+    #[serde(with = "forms::time")]
+    pub at: EventTime,
+    /// The statement, under the key it has in an alert.
+    pub remaining_life: RemainingLife,
+}
+
+impl Document for Alert {
+    const SCHEMA: &'static str = "roundsman.alert/1";
+}
+
+impl Document for Condition {
+    const SCHEMA: &'static str = "roundsman.condition/1";
+}
+
+impl Document for RemainingLifeStatement {
+    const SCHEMA: &'static str = "roundsman.remaining-life/1";
+}
+
+#[cfg(test)]
+#[path = "document_tests.rs"]
+pub(crate) mod tests;

@@ -1,3 +1,11 @@
 //! Advisory generation (ISO 13374 block 6): what is said, to whom it reads on its own.
 
+pub mod command;
 pub mod document;
+pub mod forms;
+pub mod publish;
+pub mod published;
+pub mod readable;
+pub mod service_status;
+pub mod topics;
+pub mod wording;

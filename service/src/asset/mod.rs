@@ -1,4 +1,308 @@
-//! All we know of one asset.
+//! All we know of one asset, and its step from one event to the next.
 
+pub mod findings;
+pub mod forecast;
+pub mod layout;
+pub mod learning;
+pub mod machine;
+pub mod now;
+pub mod sensor;
 pub mod settings;
 pub mod spec;
+pub mod statistics;
+
+use crate::acquire::{AssetId, Observation, Quality, Rejection};
+use crate::engine::{Action, Command, LimitName, Output};
+use findings::Findings;
+use machine::Machine;
+use now::Now;
+use roundsman_models::EventTime;
+use roundsman_models::manipulate::align::{AlignParams, Aligner, Repeats, Verdict};
+use sensor::Sensor;
+use serde::{Deserialize, Serialize};
+use settings::Settings;
+use spec::{AssetSpec, OwnLimits, Quantity};
+use std::sync::Arc;
+
+/// The state of one asset: what a snapshot file keeps.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct State {
+    aligner: Aligner,
+    sensors: Vec<Sensor>,
+    machine: Machine,
+    findings: Findings,
+    /// Limits set by command, by point; they stand over the configured ones.
+    own_limits: Vec<Option<OwnLimits>>,
+    /// First event the asset saw.
+    watched_since: Option<EventTime>,
+    /// Latest event time of any of its readings.
+    latest: Option<EventTime>,
+    /// Earliest time at which a tick has anything to do.
+    next_check: EventTime,
+}
+
+/// One asset: its definition and its state.
+#[derive(Debug, Clone)]
+pub struct Asset {
+    id: AssetId,
+    site: Arc<str>,
+    spec: Arc<AssetSpec>,
+    settings: Arc<Settings>,
+    state: State,
+}
+
+/// What an asset needs besides its state to say something.
+pub struct Context<'a> {
+    /// The asset.
+    pub id: AssetId,
+    /// Name of the site.
+    pub site: &'a str,
+    /// Its definition.
+    pub spec: &'a AssetSpec,
+    /// Its settings.
+    pub settings: &'a Settings,
+    /// Limits set by command.
+    pub own_limits: &'a [Option<OwnLimits>],
+    /// Cadence, seconds, once known.
+    pub cadence_secs: Option<f64>,
+    /// Whether trend samples are wanted.
+    pub trends: bool,
+}
+
+impl Context<'_> {
+    /// The operator's limits of a point: by command if set so, else as configured.
+    pub fn own(&self, point: u16) -> OwnLimits {
+        let i = usize::from(point);
+        let configured = || self.spec.points.get(i).map(|p| p.limits).unwrap_or_default();
+        self.own_limits.get(i).copied().flatten().unwrap_or_else(configured)
+    }
+}
+
+impl Asset {
+    /// A new asset without readings.
+    pub fn new(id: AssetId, site: Arc<str>, spec: Arc<AssetSpec>, settings: Arc<Settings>) -> Self {
+        let params = AlignParams {
+            cadence_secs: spec.cadence_secs.or(settings.align.cadence_secs),
+            hold_cadences: settings.align.hold_cadences,
+            allowed_lateness_secs: settings.align.allowed_lateness_secs,
+        };
+        // The configuration was checked with the same rules; if it was not, the defaults are better than no watch.
+        let checked = params.check().or_else(|_| AlignParams::default().check());
+        let aligner = match checked {
+            Ok(c) => Aligner::new(c),
+            Err(_) => unreachable!("the defaults are in range"),
+        };
+        let state = State {
+            aligner,
+            sensors: Vec::new(),
+            machine: Machine::new(&settings),
+            findings: Findings::new(&settings),
+            own_limits: Vec::new(),
+            watched_since: None,
+            latest: None,
+            next_check: EventTime(i64::MIN),
+        };
+        let mut asset = Self { id, site, spec, settings, state };
+        asset.grow();
+        asset
+    }
+
+    /// Takes a new definition; points are only ever appended.
+    pub fn define(&mut self, spec: Arc<AssetSpec>, settings: Arc<Settings>) {
+        self.spec = spec;
+        self.settings = settings;
+        self.grow();
+    }
+
+    fn grow(&mut self) {
+        let n = self.spec.points.len();
+        self.state.aligner.ensure_points(n as u16);
+        for (i, p) in self.spec.points.iter().enumerate() {
+            if p.quantity == Quantity::State {
+                self.state.aligner.set_repeats(i as u16, Repeats::Last);
+            }
+        }
+        self.state.sensors.resize(n, Sensor::default());
+        self.state.own_limits.resize(n, None);
+        self.state.machine.define(&self.spec, &self.settings);
+        self.state.findings.define(n, &self.settings);
+    }
+
+    /// Its id.
+    pub fn id(&self) -> AssetId {
+        self.id
+    }
+
+    /// Its definition.
+    pub fn spec(&self) -> &Arc<AssetSpec> {
+        &self.spec
+    }
+
+    /// Its state, to be stored.
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// Takes a stored state back.
+    pub fn restore(&mut self, state: State) {
+        self.state = state;
+        self.grow();
+    }
+
+    /// Takes one reading.
+    pub fn observe(&mut self, o: &Observation, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
+        let Self { id, site, spec, settings, state } = self;
+        let i = usize::from(o.point);
+        let (Some(point), Some(sensor)) = (spec.points.get(i), state.sensors.get_mut(i)) else { return };
+        state.watched_since.get_or_insert(o.at);
+        if o.quality == Quality::Bad {
+            out.push(Output::Rejected(*id, Rejection::BadQuality));
+            return;
+        }
+        let cadence_secs = state.aligner.cadence_secs();
+        let judged = sensor.screen(
+            o.at,
+            o.value,
+            point,
+            &settings.screen,
+            cadence_secs,
+            state.machine.is_running(),
+            state.machine.is_learning(),
+        );
+        if let Err(why) = judged {
+            out.push(Output::Rejected(*id, why));
+            return;
+        }
+        if state.latest.is_none_or(|l| l < o.at) {
+            state.latest = Some(o.at);
+        }
+        let context = Context { id: *id, site, spec, settings, own_limits: &state.own_limits, cadence_secs, trends };
+        let (machine, findings) = (&mut state.machine, &mut state.findings);
+        let verdict = state.aligner.push(o.point, o.at, o.value, &mut |snapshot| {
+            machine.snapshot(&snapshot, &context, findings, now, out);
+        });
+        match verdict {
+            Verdict::Taken => {}
+            Verdict::Duplicate => out.push(Output::Rejected(*id, Rejection::Duplicate)),
+            Verdict::Late => out.push(Output::Rejected(*id, Rejection::Late)),
+            Verdict::Unusable => out.push(Output::Rejected(*id, Rejection::NotFinite)),
+        }
+    }
+
+    /// The stream's clock passed `at`: windows may close, silence is noticed.
+    pub fn tick(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
+        let close = self.state.aligner.next_close_at();
+        if close.is_none_or(|c| at < c) && at < self.state.next_check {
+            return;
+        }
+        let Self { id, site, spec, settings, state } = self;
+        let context = Context {
+            id: *id,
+            site,
+            spec,
+            settings,
+            own_limits: &state.own_limits,
+            cadence_secs: state.aligner.cadence_secs(),
+            trends,
+        };
+        let (machine, findings) = (&mut state.machine, &mut state.findings);
+        state.aligner.tick(at, &mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
+        if at < state.next_check {
+            return;
+        }
+        let since = *state.watched_since.get_or_insert(at);
+        // Without a cadence nobody can call anything silent.
+        let cadence = context.cadence_secs.unwrap_or(0.0);
+        let silent = (settings.screen.silent_cadences * cadence).max(settings.screen.silent_secs);
+        let silence = state.latest.map_or(at.secs_since(since) > silent, |l| at.secs_since(l) > silent);
+        findings.silence(at, silence, state.latest.is_some(), machine, &context, out);
+        for (i, sensor) in state.sensors.iter().enumerate() {
+            // Of a silent asset's sensors nothing is said one by one.
+            let fault = if silence { None } else { sensor.fault(at, silent, since, spec.configured) };
+            findings.sensor(at, i, fault, silence, sensor, &context, out);
+        }
+        state.next_check = at.plus_secs((0.5 * cadence).clamp(1.0, 3600.0));
+    }
+
+    /// The stream is at its end: what is open is closed.
+    pub fn end(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
+        self.tick(at, trends, now, out);
+        let Self { id, site, spec, settings, state } = self;
+        let context = Context {
+            id: *id,
+            site,
+            spec,
+            settings,
+            own_limits: &state.own_limits,
+            cadence_secs: state.aligner.cadence_secs(),
+            trends,
+        };
+        let (machine, findings) = (&mut state.machine, &mut state.findings);
+        state.aligner.flush(&mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
+    }
+
+    /// Carries out a person's command.
+    pub fn command(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) {
+        let answer = self.carry_out(at, command, out);
+        out.push(Output::Answered(self.id, at, command.clone(), answer));
+    }
+
+    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<String, String> {
+        let Self { id, site, spec, settings, state } = self;
+        match &command.action {
+            Action::Relearn => {
+                state.machine.relearn(spec, settings);
+                let context = Context {
+                    id: *id,
+                    site,
+                    spec,
+                    settings,
+                    own_limits: &state.own_limits,
+                    cadence_secs: state.aligner.cadence_secs(),
+                    trends: false,
+                };
+                state.findings.forget_machine(at, command, &state.machine, &context, out);
+                Ok("the baseline is forgotten and learned again from now on".into())
+            }
+            Action::SetLimit { point, limit, value } => {
+                let i = spec
+                    .points
+                    .iter()
+                    .position(|p| p.name == *point)
+                    .ok_or_else(|| format!("{} has no point {point:?}", spec.name))?;
+                let before = state.own_limits[i].unwrap_or(spec.points[i].limits);
+                let mut limits = before;
+                let slot = match limit {
+                    LimitName::WarningHigh => &mut limits.warning_high,
+                    LimitName::AlarmHigh => &mut limits.alarm_high,
+                    LimitName::WarningLow => &mut limits.warning_low,
+                    LimitName::AlarmLow => &mut limits.alarm_low,
+                };
+                let old = std::mem::replace(slot, *value);
+                limits
+                    .check()
+                    .map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))?;
+                state.own_limits[i] = Some(limits);
+                let show =
+                    |v: Option<f64>| v.map_or_else(|| "none".to_owned(), |v| format!("{v} {}", spec.points[i].unit));
+                Ok(format!("{point}: limit changed from {} to {}", show(old), show(*value)))
+            }
+            Action::Acknowledge { .. }
+            | Action::Shelve { .. }
+            | Action::Unshelve { .. }
+            | Action::OutOfService
+            | Action::ReturnToService => {
+                let context = Context {
+                    id: *id,
+                    site,
+                    spec,
+                    settings,
+                    own_limits: &state.own_limits,
+                    cadence_secs: state.aligner.cadence_secs(),
+                    trends: false,
+                };
+                state.findings.command(at, command, &state.machine, &context, out)
+            }
+        }
+    }
+}

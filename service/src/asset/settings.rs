@@ -56,12 +56,14 @@ pub struct Screen {
 /// Thresholds of the detectors.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Detect {
+    /// Deviation, in equivalent standard scores, that is worth an advisory.
+    pub advisory_sigmas: f64,
     /// Baseline limit for a warning, standard scores.
     pub warning_sigmas: f64,
     /// Baseline limit for an alarm, standard scores.
     pub alarm_sigmas: f64,
-    /// Share of the reference value a baseline limit must be away at least, so that a very steady machine
-    /// does not alarm on nothing.
+    /// Share of its level by which a vibration must change to mean anything: 20 %, under 2 dB (common practice).
+    /// Other quantities and baseline limits follow it, see `asset/layout.rs` and `asset/findings.rs`.
     pub least_change: f64,
     /// CUSUM slack (k), standard deviations.
     pub step_slack_sigmas: f64,
@@ -113,9 +115,10 @@ impl Default for Screen {
 impl Default for Detect {
     fn default() -> Self {
         Self {
+            advisory_sigmas: 5.0,
             warning_sigmas: 6.0,
             alarm_sigmas: 10.0,
-            least_change: 0.1,
+            least_change: 0.2,
             step_slack_sigmas: 1.0,
             step_limit_sigmas: 8.0,
             drift_significance: 1e-4,
@@ -126,6 +129,6 @@ impl Default for Detect {
 
 impl Default for Alarm {
     fn default() -> Self {
-        Self { raise_snapshots: 3, clear_snapshots: 12, deadband: 0.05, settle_secs: None }
+        Self { raise_snapshots: 3, clear_snapshots: 288, deadband: 0.1, settle_secs: None }
     }
 }

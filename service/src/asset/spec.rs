@@ -63,18 +63,7 @@ pub enum Role {
     State,
 }
 
-/// The operator's own limits of one point, in the point's kept unit.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-pub struct OwnLimits {
-    /// Warning when above.
-    pub warning_high: Option<f64>,
-    /// Alarm when above.
-    pub alarm_high: Option<f64>,
-    /// Warning when below.
-    pub warning_low: Option<f64>,
-    /// Alarm when below.
-    pub alarm_low: Option<f64>,
-}
+pub use roundsman_models::detect::limits::Own as OwnLimits;
 
 /// One point of an asset.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -1,0 +1,548 @@
+//! What is normal in one operating state: learned once, then frozen.
+//!
+//! For every point a model of its expected value (location, and regression on the operating variables so that load
+//! explains what load causes), a robust scale of what is left, and how much that remainder wanders; for the points
+//! together their correlation by principal components. Scoring follows the exponentially weighted mean of the
+//! standardised residuals, because a lasting change shows there first and a single odd reading does not.
+//!
+//! *Inflation.* Residuals of machines are autocorrelated, so their running mean spreads more than that of independent
+//! values: the learning record says how much, and scores are divided by it. *Steadiness.* A point of which more than
+//! half the variance lies between twentieths of the learning record (a temperature that follows the day) has no known
+//! steady level; from 25 h of it no step and no pattern can be judged. It is left to limits and drift.
+//!
+//! Sources: EWMA and its variance λ/(2−λ): NIST/SEMATECH e-Handbook 6.3.2.4; multivariate EWMA: Lowry et al. (1992),
+//! Technometrics 34(1); T² and SPE: see [`super::pca`]; inflation by variance of block means: Kendall & Stuart,
+//! batch means (from memory).
+//!
+//! Memory: about 150 bytes per point and state, p² × 8 for the components.
+
+use super::pca::{Pca, PcaParams, PcaScratch, Statistic, T2Spe};
+use super::regression::{Regression, RegressionParams};
+use crate::manipulate::robust;
+use ndarray::{Array2, ArrayView2};
+use serde::{Deserialize, Serialize};
+
+/// Points of an asset that can be scored together; more are scored one by one.
+pub const MAX_TOGETHER: usize = 32;
+/// The most points an asset may have.
+pub const MAX_POINTS: usize = 64;
+/// Number of stretches the learning record is cut into to see how it wanders.
+const STRETCHES: usize = 20;
+/// Inflation taken over from the pooled record at most: it also holds what the states' own levels explain.
+const MOST_POOLED_INFLATION: f64 = 3.0;
+/// A richer model is taken when it leaves less than this share of the plainer one's spread.
+const EARNS: f64 = 0.9;
+/// A point has its part in a deviation from this score.
+const PART_FROM: f64 = 3.0;
+/// A state with fewer rows than this takes the asset's pooled model, shifted to its own level.
+const LEAST_OWN_ROWS: usize = 60;
+
+/// How a point follows the operating variables.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Follows {
+    /// At once (vibration, current, pressure).
+    AtOnce,
+    /// With thermal lag: the best of the offered lags is taken.
+    WithLag,
+}
+
+/// What the learner is told of a point.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PointTraits {
+    /// How it follows the operating variables.
+    pub follows: Follows,
+    /// Changes below this share of the level mean nothing to anybody (0: any change counts).
+    pub least_share: f64,
+    /// Changes below this, in the point's unit, mean nothing to anybody.
+    pub least_change: f64,
+    /// Column among the operating variables that this point rides on one to one (a bearing temperature on the
+    /// ambient one), if any.
+    pub rides_on: Option<usize>,
+}
+
+/// One learned row: condition points, and the operating variables now and under each lag.
+#[derive(Debug, Clone, Copy)]
+pub struct LearnRow<'a> {
+    /// Values of the condition points, NaN when missing.
+    pub points: &'a [f32],
+    /// `lags` × q operating variables, the unlagged ones first.
+    pub drivers: &'a [f32],
+}
+
+/// Model of one point in one operating state.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PointModel {
+    /// Index of the lag whose operating variables explain it.
+    lag: u8,
+    rides_on: Option<u8>,
+    regression: Regression,
+    /// What this state's level adds to a regression learned over all states, kept unit.
+    offset: f64,
+    /// Median observed in this state, kept unit.
+    pub reference: f64,
+    /// Robust standard deviation of the residuals, kept unit.
+    pub scale: f64,
+    /// Ratio of the spread of the running mean to what independent residuals would give, at least 1.
+    pub inflation: f64,
+    /// Whether the learning record has a steady level.
+    pub steady: bool,
+    /// Standard deviation that a smoothed residual is measured in, as a multiple of `scale`.
+    smoothed_sd: f64,
+    /// The least change that means anything to anybody, kept unit; 0 when any does.
+    pub least: f64,
+    /// Rows it rests on.
+    pub rows: u32,
+}
+
+impl PointModel {
+    /// Expected value under these operating variables (`lags` × q as in [`LearnRow::drivers`]).
+    pub fn expected(&self, drivers: &[f64], q: usize) -> f64 {
+        let own = drivers.get(usize::from(self.lag) * q..(usize::from(self.lag) + 1) * q).unwrap_or(&[]);
+        let ridden = self.rides_on.map_or(0.0, |j| own.get(usize::from(j)).copied().unwrap_or(0.0));
+        // A model without predictors takes none.
+        let used = if self.regression.predictors().is_empty() { &[] } else { own };
+        ridden + self.offset + self.regression.predict(used)
+    }
+}
+
+/// Baseline of one operating state.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Baseline {
+    points: Vec<Option<PointModel>>,
+    /// Indices of the points the components speak of.
+    together: Vec<u8>,
+    pca: Option<Pca>,
+    /// Factor that brings T² and SPE of the running scores to their theoretical spread, at least 1.
+    factor: f64,
+    rows: u32,
+}
+
+/// Running memory of one operating state: smoothed standardised residuals.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Smoothed {
+    z: Vec<f32>,
+}
+
+/// What one snapshot gives, per point and together. Fixed size, reused.
+#[derive(Debug, Clone)]
+pub struct Scored {
+    /// Expected value per point; NaN without a model.
+    pub expected: [f64; MAX_POINTS],
+    /// Residual in the point's unit; NaN without a model or a value.
+    pub residual: [f64; MAX_POINTS],
+    /// Residual in learned standard deviations; NaN likewise.
+    pub z: [f64; MAX_POINTS],
+    /// Smoothed standardised residual in its own standard deviations; 0 likewise.
+    pub smoothed: [f64; MAX_POINTS],
+    /// Whether the smoothed residual is large enough to mean anything.
+    pub telling: [bool; MAX_POINTS],
+    /// Share of each point in the deviation, summing to 1 (all 0 when nothing could be scored).
+    pub share: [f64; MAX_POINTS],
+    /// Whether a point that has its part in the deviation changed by enough to mean anything: what is odd and what
+    /// matters are two questions.
+    pub matters: bool,
+    /// Equivalent standard score of the whole snapshot; NaN when nothing could be scored.
+    pub deviation: f64,
+    /// Whether the points together, rather than one of them, make the deviation.
+    pub by_pattern: bool,
+    /// Room for the components.
+    pca: PcaScratch,
+}
+
+impl Smoothed {
+    /// Smoothed standardised residual of a point, in learned standard deviations.
+    pub fn get(&self, point: usize) -> Option<f64> {
+        self.z.get(point).map(|z| f64::from(*z))
+    }
+}
+
+impl Scored {
+    /// Forgets the last snapshot's results for this many points.
+    pub fn clear(&mut self, points: usize) {
+        let n = points.min(MAX_POINTS);
+        for list in [&mut self.expected, &mut self.residual, &mut self.z] {
+            list[..n].fill(f64::NAN);
+        }
+        self.smoothed[..n].fill(0.0);
+        self.share[..n].fill(0.0);
+        self.telling[..n].fill(false);
+        self.deviation = f64::NAN;
+        self.matters = false;
+        self.by_pattern = false;
+    }
+}
+
+impl Default for Scored {
+    fn default() -> Self {
+        Self {
+            expected: [f64::NAN; MAX_POINTS],
+            residual: [f64::NAN; MAX_POINTS],
+            z: [f64::NAN; MAX_POINTS],
+            smoothed: [0.0; MAX_POINTS],
+            telling: [false; MAX_POINTS],
+            share: [0.0; MAX_POINTS],
+            matters: false,
+            deviation: f64::NAN,
+            by_pattern: false,
+            pca: PcaScratch::default(),
+        }
+    }
+}
+
+/// Everything a baseline is learned from.
+pub struct Learning<'a> {
+    /// The rows of one state (or of all, for the pooled one), in time order.
+    pub rows: &'a [LearnRow<'a>],
+    /// Condition points.
+    pub traits: &'a [PointTraits],
+    /// Operating variables per lag.
+    pub drivers: usize,
+    /// Lags offered, at least 1.
+    pub lags: usize,
+    /// Weight of the newest value in the running mean, 0 to 1.
+    pub weight: f64,
+    /// The asset's pooled baseline, when this one is of a single state.
+    pub pooled: Option<&'a Baseline>,
+}
+
+impl Baseline {
+    /// Learns from what is there: points without enough values get no model.
+    pub fn learn(from: &Learning<'_>) -> Self {
+        let p = from.traits.len();
+        let mut scratch = Vec::with_capacity(from.rows.len());
+        let points: Vec<Option<PointModel>> = (0..p).map(|i| learn_point(from, i, &mut scratch)).collect();
+        let mut baseline = Self {
+            points,
+            together: Vec::new(),
+            pca: None,
+            factor: 1.0,
+            rows: u32::try_from(from.rows.len()).unwrap_or(u32::MAX),
+        };
+        baseline.learn_pattern(from);
+        baseline
+    }
+
+    /// Rows it rests on.
+    pub fn rows(&self) -> u32 {
+        self.rows
+    }
+
+    /// Model of a point.
+    pub fn point(&self, i: usize) -> Option<&PointModel> {
+        self.points.get(i).and_then(|m| m.as_ref())
+    }
+
+    fn learn_pattern(&mut self, from: &Learning<'_>) {
+        let together: Vec<u8> = self
+            .points
+            .iter()
+            .enumerate()
+            .filter(|(_, m)| m.as_ref().is_some_and(|m| m.steady))
+            .map(|(i, _)| i as u8)
+            .take(MAX_TOGETHER)
+            .collect();
+        if together.len() < 2 || from.rows.len() < (10 * together.len()).max(LEAST_OWN_ROWS) {
+            return;
+        }
+        let q = from.drivers;
+        let mut drivers = vec![0.0; q * from.lags];
+        let mut table = Array2::<f64>::zeros((from.rows.len(), together.len()));
+        let mut kept = 0;
+        for row in from.rows {
+            widen(row.drivers, &mut drivers);
+            let mut whole = true;
+            for (j, i) in together.iter().enumerate() {
+                let i = usize::from(*i);
+                let z = self.points[i]
+                    .as_ref()
+                    .map_or(f64::NAN, |m| (f64::from(row.points[i]) - m.expected(&drivers, q)) / m.scale);
+                whole &= z.is_finite();
+                // Winsorised: a few odd rows must not turn the components.
+                table[(kept, j)] = z.clamp(-4.0, 4.0);
+            }
+            kept += usize::from(whole);
+        }
+        let table = table.slice_axis(ndarray::Axis(0), ndarray::Slice::from(..kept));
+        let Some(pca) = PcaParams::default().check().ok().and_then(|c| Pca::fit(table, c).ok()) else { return };
+        self.together = together;
+        self.pca = Some(pca);
+        // The record's own running scores say how far theory is from this machine's autocorrelation.
+        let mut memory = Smoothed::default();
+        let mut scored = Scored::default();
+        let mut seen = Vec::with_capacity(kept);
+        let mut values = vec![f64::NAN; self.points.len()];
+        for row in from.rows {
+            widen(row.drivers, &mut drivers);
+            widen(row.points, &mut values);
+            self.score(&values, &drivers, from, &mut memory, &mut scored);
+            if let (Some(row), Some(pca)) = (self.pattern(&mut scored), &self.pca) {
+                seen.push(pca.combined(row));
+            }
+        }
+        if let Some(pca) = &self.pca {
+            let theory = pca.combined_limit(0.05);
+            let seen = robust::quantile(&seen, 0.95, &mut Vec::new()).unwrap_or(theory);
+            self.factor = if theory > 0.0 && seen.is_finite() { (seen / theory).max(1.0) } else { 1.0 };
+        }
+    }
+
+    fn pattern(&self, scored: &mut Scored) -> Option<T2Spe> {
+        let pca = self.pca.as_ref()?;
+        let mut z = [0.0; MAX_TOGETHER];
+        for (z, i) in z.iter_mut().zip(&self.together) {
+            *z = scored.smoothed[usize::from(*i)];
+        }
+        pca.score(&z[..self.together.len()], &mut scored.pca)
+    }
+
+    /// Scores one snapshot and moves the running memory on. `values`: condition points, NaN when missing; `drivers` as
+    /// in [`LearnRow::drivers`]. `like` gives traits and weight (its rows are not looked at). Allocates only on the
+    /// first call of a memory.
+    pub fn score(&self, values: &[f64], drivers: &[f64], like: &Learning<'_>, memory: &mut Smoothed, out: &mut Scored) {
+        let q = like.drivers;
+        let weight = like.weight;
+        let p = self.points.len().min(values.len()).min(MAX_POINTS);
+        memory.z.resize(self.points.len(), 0.0);
+        let (mut worst, mut sum, mut counted) = (0.0_f64, 0.0, 0u32);
+        for (i, value) in values.iter().enumerate().take(p) {
+            (out.smoothed[i], out.telling[i]) = (0.0, false);
+            let Some(model) = &self.points[i] else {
+                (out.expected[i], out.residual[i], out.z[i]) = (f64::NAN, f64::NAN, f64::NAN);
+                continue;
+            };
+            let expected = model.expected(drivers, q);
+            let residual = value - expected;
+            (out.expected[i], out.residual[i], out.z[i]) = (expected, residual, residual / model.scale);
+            if !residual.is_finite() {
+                continue;
+            }
+            let held = &mut memory.z[i];
+            // One reading counts for no more than a dozen standard deviations, so that a spike does not look lasting.
+            let z = out.z[i].clamp(-12.0, 12.0);
+            *held += (weight * (z - f64::from(*held))) as f32;
+            if !model.steady {
+                continue;
+            }
+            let s = f64::from(*held) / model.smoothed_sd;
+            out.smoothed[i] = s;
+            out.telling[i] = f64::from(held.abs()) * model.scale >= model.least;
+            worst = worst.max(s.abs());
+            sum += s * s;
+            counted += 1;
+        }
+        for i in 0..p {
+            out.share[i] = if sum > 0.0 { out.smoothed[i] * out.smoothed[i] / sum } else { 0.0 };
+        }
+        if counted == 0 {
+            (out.deviation, out.by_pattern, out.matters) = (f64::NAN, false, false);
+            return;
+        }
+        out.matters = (0..p).any(|i| out.telling[i] && out.smoothed[i].abs() >= PART_FROM);
+        // The largest of p scores: P(max > s) ≈ p · P(|z| > s), so z² = s² − 2 ln p to the leading order of the tail.
+        let single = (worst * worst - 2.0 * f64::from(counted).ln()).max(0.0).sqrt();
+        out.deviation = single;
+        out.by_pattern = false;
+        if let (Some(pca), Some(row)) = (&self.pca, self.pattern(out)) {
+            let row = T2Spe { t2: row.t2 / self.factor, spe: row.spe / self.factor, ..row };
+            let together = pca.deviation(row);
+            // Two statistics are looked at, the largest point and this one.
+            let together = (together * together - 2.0 * 2f64.ln()).max(0.0).sqrt();
+            if together > out.deviation {
+                out.deviation = together;
+                out.by_pattern = true;
+            }
+        }
+    }
+
+    /// Brings the shares of the snapshot last scored to those of the pattern, where the pattern makes the deviation.
+    /// Apart from [`Baseline::score`], since only an alert asks for it.
+    pub fn pattern_shares(&self, scored: &mut Scored) {
+        let Some(pca) = self.pca.as_ref().filter(|_| scored.by_pattern) else { return };
+        let mut shares = [0.0; MAX_TOGETHER];
+        pca.shares(&scored.pca, Statistic::Combined, &mut shares[..self.together.len()]);
+        scored.share.fill(0.0);
+        for (share, i) in shares.iter().zip(&self.together) {
+            scored.share[usize::from(*i)] = *share;
+        }
+    }
+}
+
+fn widen(from: &[f32], to: &mut [f64]) {
+    for (t, f) in to.iter_mut().zip(from) {
+        *t = f64::from(*f);
+    }
+}
+
+/// Learns the model of one point: location, regression, scale, inflation, steadiness.
+fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<PointModel> {
+    let traits = from.traits.get(i)?;
+    let q = from.drivers;
+    let usable: Vec<&LearnRow<'_>> =
+        from.rows.iter().filter(|r| r.points.get(i).is_some_and(|v| v.is_finite())).collect();
+    if usable.len() < 10 {
+        return None;
+    }
+    let y: Vec<f64> = usable.iter().map(|r| f64::from(r.points[i])).collect();
+    let reference = robust::median(&y, scratch)?;
+    let lags = match traits.follows {
+        Follows::AtOnce => 0..1,
+        Follows::WithLag => 0..from.lags,
+    };
+    let pooled = from.pooled.and_then(|b| b.point(i));
+    // A thermal point remembers hours of other states: only the pooled model can know it.
+    let own_model = pooled.is_none() || (traits.follows == Follows::AtOnce && usable.len() >= LEAST_OWN_ROWS);
+    let mut best: Option<(f64, u8, Regression)> = None;
+    if own_model {
+        for lag in lags {
+            let x: Vec<f64> =
+                usable.iter().flat_map(|r| r.drivers[lag * q..(lag + 1) * q].iter().map(|v| f64::from(*v))).collect();
+            let target: Vec<f64> = match traits.rides_on {
+                Some(j) => y.iter().enumerate().map(|(n, v)| v - x[n * q + j]).collect(),
+                None => y.clone(),
+            };
+            let table = ArrayView2::from_shape((target.len(), q), &x).ok()?;
+            let params = RegressionParams::default().check().ok()?;
+            if best.is_none() {
+                let flat = Regression::fit(ArrayView2::from_shape((target.len(), 0), &[]).ok()?, &target, params);
+                let spread = residual_scale(&residuals(&flat, &[], 0, &target), scratch);
+                best = Some((spread, lag as u8, flat));
+            }
+            let regression = Regression::fit(table, &target, params);
+            let spread = residual_scale(&residuals(&regression, &x, q, &target), scratch);
+            // Load, and a lag of it, must earn their place: every coefficient is one more thing that may be wrong.
+            if best.as_ref().is_none_or(|b| spread < EARNS * b.0) {
+                best = Some((spread, lag as u8, regression));
+            }
+        }
+    }
+    let (lag, regression) = match (best, pooled) {
+        (Some((_, lag, regression)), _) => (lag, regression),
+        (None, Some(model)) => (model.lag, model.regression.clone()),
+        (None, None) => return None,
+    };
+    let mut model = PointModel {
+        lag,
+        rides_on: traits.rides_on.and_then(|j| u8::try_from(j).ok()),
+        regression,
+        offset: 0.0,
+        reference,
+        scale: 1.0,
+        inflation: 1.0,
+        steady: true,
+        smoothed_sd: 1.0,
+        least: 0.0,
+        rows: u32::try_from(usable.len()).unwrap_or(u32::MAX),
+    };
+    let mut drivers = vec![0.0; q * from.lags];
+    let mut left: Vec<f64> = usable
+        .iter()
+        .zip(&y)
+        .map(|(r, y)| {
+            widen(r.drivers, &mut drivers);
+            y - model.expected(&drivers, q)
+        })
+        .collect();
+    if !own_model && traits.follows == Follows::AtOnce {
+        // The pooled slope with this state's own level.
+        let level = robust::median(&left, scratch)?;
+        model.offset = level;
+        left.iter_mut().for_each(|v| *v -= level);
+    }
+    // What is followed is a running mean, and on a coarse sensor the middle value lies a good part of a step beside the
+    // mean: the level is the mean, with wild rows held in.
+    let held = 3.0 * residual_scale(&left, scratch);
+    let level = left.iter().map(|v| v.max(-held).min(held)).sum::<f64>() / left.len() as f64;
+    model.offset += level;
+    left.iter_mut().for_each(|v| *v -= level);
+    let spread = residual_scale(&left, scratch);
+    let resolution = least_step(&y);
+    // A channel that never moved in the whole record can't be scored: any change would be infinitely odd.
+    if spread <= 0.0 || !spread.is_finite() {
+        return None;
+    }
+    // A value spread evenly over one step of the sensor has this standard deviation.
+    model.scale = spread.max(resolution / 12f64.sqrt());
+    if let (Some(p), false) = (pooled, own_model) {
+        // Few rows see little of the spread.
+        model.scale = model.scale.max(0.5 * p.scale);
+    }
+    let z: Vec<f64> = left.iter().map(|v| (v / model.scale).clamp(-4.0, 4.0)).collect();
+    let weight = from.weight;
+    let alone = (weight / (2.0 - weight)).sqrt();
+    // How a point wanders is its own, not the state's, and the longer record knows it better: a state's visits are
+    // short and its level was fitted to them.
+    model.inflation = match pooled {
+        Some(p) if z.len() < LEAST_OWN_ROWS => p.inflation,
+        Some(p) => inflation(&z, weight, alone).max(p.inflation.min(MOST_POOLED_INFLATION)),
+        None => inflation(&z, weight, alone),
+    };
+    model.steady = match (pooled, z.len() >= LEAST_OWN_ROWS) {
+        (Some(p), false) => p.steady,
+        _ => between_share(&z) < 0.5,
+    };
+    // The level itself was estimated from as many independent values as the record holds.
+    let independent = z.len() as f64 / (model.inflation * model.inflation);
+    let estimated = 1.0 + model.regression.predictors().iter().filter(|p| p.linear != 0.0).count() as f64;
+    let statistical = model.inflation * (alone * alone + estimated / independent.max(1.0)).sqrt();
+    model.smoothed_sd = statistical;
+    model.least = traits.least_change.max(traits.least_share * reference.abs());
+    Some(model)
+}
+
+fn residuals(regression: &Regression, x: &[f64], q: usize, y: &[f64]) -> Vec<f64> {
+    y.iter().enumerate().map(|(n, y)| y - regression.predict(&x[n * q..(n + 1) * q])).collect()
+}
+
+/// Robust standard deviation that does not vanish on coarse sensors: the larger of the scaled MAD and the standard
+/// deviation of the inner 98 %.
+fn residual_scale(values: &[f64], scratch: &mut Vec<f64>) -> f64 {
+    let mad = robust::location_scale(values, scratch).map_or(0.0, |s| s.1);
+    let mut sorted = values.to_vec();
+    sorted.sort_by(|a, b| a.abs().total_cmp(&b.abs()));
+    let inner = &sorted[..sorted.len() - sorted.len() / 50];
+    let mean = inner.iter().sum::<f64>() / inner.len().max(1) as f64;
+    let sd = (inner.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / inner.len().max(1) as f64).sqrt();
+    mad.max(sd)
+}
+
+/// The smallest step between two different values: the sensor's resolution as far as the record shows it.
+fn least_step(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let size = sorted.last().map_or(0.0, |v| v.abs()).max(sorted.first().map_or(0.0, |v| v.abs()));
+    sorted.windows(2).map(|w| w[1] - w[0]).filter(|d| *d > 1e-6 * size).fold(f64::INFINITY, f64::min).min(size)
+}
+
+/// Spread of the running mean over the record against that of independent values.
+fn inflation(z: &[f64], weight: f64, alone: f64) -> f64 {
+    let mut held = 0.0;
+    let skip = ((3.0 / weight) as usize).min(z.len() / 4);
+    let (mut sum, mut n) = (0.0, 0u32);
+    for (i, v) in z.iter().enumerate() {
+        held += weight * (v - held);
+        if i >= skip {
+            sum += held * held;
+            n += 1;
+        }
+    }
+    if n == 0 { 1.0 } else { ((sum / f64::from(n)).sqrt() / alone).max(1.0) }
+}
+
+/// Share of the variance that lies between the stretches of the record, 0 to 1.
+fn between_share(z: &[f64]) -> f64 {
+    let len = z.len() / STRETCHES;
+    if len < 2 {
+        return 0.0;
+    }
+    let used = &z[..len * STRETCHES];
+    let mean = used.iter().sum::<f64>() / used.len() as f64;
+    let total: f64 = used.iter().map(|v| (v - mean) * (v - mean)).sum();
+    let between: f64 = used
+        .chunks_exact(len)
+        .map(|c| {
+            let m = c.iter().sum::<f64>() / len as f64 - mean;
+            len as f64 * m * m
+        })
+        .sum();
+    if total > 0.0 { between / total } else { 0.0 }
+}

@@ -1,0 +1,144 @@
+//! MQTT 3.1.1 by rumqttc. The crate's 3.1.1 module has its own types, so this file mirrors `rumqtt_v5.rs`.
+
+use super::link::{
+    LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, Requests, what_to_check, within_limit,
+};
+use roundsman_models::EventTime;
+use rumqttc::{
+    AsyncClient, ClientError, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
+    StateError, SubscribeReasonCode,
+};
+
+/// As in `rumqtt_v5.rs`.
+const QUEUE: usize = 1024;
+
+/// An MQTT 3.1.1 connection.
+pub struct LinkV3 {
+    eventloop: EventLoop,
+    max_payload: u32,
+    now: fn() -> EventTime,
+}
+
+/// Its request half.
+pub struct RequestsV3 {
+    client: AsyncClient,
+}
+
+impl MqttLink for LinkV3 {
+    type Requests = RequestsV3;
+
+    fn open(options: &LinkOptions) -> (Self, RequestsV3) {
+        let mut mqtt = MqttOptions::new(options.client_id.clone(), options.host.clone(), options.port);
+        mqtt.set_keep_alive(options.keep_alive)
+            // An empty client id would panic here; the settings check refuses it.
+            .set_clean_session(options.clean_start)
+            .set_max_packet_size(options.hard_packet_bytes, options.hard_packet_bytes)
+            .set_inflight(options.out_window)
+            .set_manual_acks(options.manual_acks);
+        if let Some(login) = &options.credentials {
+            mqtt.set_credentials(login.user.clone(), login.password.clone());
+        }
+        if let Some(will) = &options.will {
+            mqtt.set_last_will(LastWill::new(&will.topic, will.payload.clone(), QoS::AtLeastOnce, true));
+        }
+        let (client, mut eventloop) = AsyncClient::new(mqtt, QUEUE);
+        eventloop.network_options.set_connection_timeout(options.connect_timeout_secs);
+        eventloop.network_options.set_tcp_nodelay(true);
+        (Self { eventloop, max_payload: options.max_packet_bytes, now: options.now }, RequestsV3 { client })
+    }
+
+    async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
+        let first = self.eventloop.poll().await;
+        let outcome = first.map(|event| self.translate(event, events)).map_err(fault);
+        // In this module CONNACK overtakes what is still buffered from before a fault, so the buffer is emptied in
+        // the very turn that failed.
+        while let Some(event) = self.eventloop.state.events.pop_front() {
+            self.translate(event, events);
+        }
+        if outcome.is_err() {
+            self.eventloop.pending.clear();
+            self.eventloop.state.collision = None;
+        }
+        outcome
+    }
+}
+
+impl LinkV3 {
+    fn translate(&self, event: Event, events: &mut Vec<LinkEvent>) {
+        let Event::Incoming(packet) = event else { return };
+        match packet {
+            Packet::ConnAck(ack) => events.push(LinkEvent::Connected { session_present: ack.session_present }),
+            Packet::Publish(publish) => {
+                let (payload, cut) = within_limit(publish.payload, self.max_payload);
+                events.push(LinkEvent::Message(Message {
+                    topic: publish.topic,
+                    payload,
+                    cut,
+                    retain: publish.retain,
+                    dup: publish.dup,
+                    packet_id: if publish.qos == QoS::AtMostOnce { 0 } else { publish.pkid },
+                    received: (self.now)(),
+                    reply_to: None,
+                }));
+            }
+            Packet::SubAck(ack) => events.extend(ack.return_codes.into_iter().map(|code| {
+                LinkEvent::Subscribed(match code {
+                    SubscribeReasonCode::Success(qos) => Ok(qos as u8),
+                    SubscribeReasonCode::Failure => Err("Failure".into()),
+                })
+            })),
+            Packet::UnsubAck(_) => events.push(LinkEvent::Unsubscribed),
+            // A refusal cannot be told from a delivery in 3.1.1.
+            Packet::PubAck(_) => events.push(LinkEvent::Delivered(Ok(()))),
+            _ => {}
+        }
+    }
+}
+
+fn fault(error: ConnectionError) -> LinkFault {
+    match error {
+        ConnectionError::ConnectionRefused(code) => {
+            let reason = format!("{code:?}");
+            LinkFault::Refused { check: what_to_check(&reason), reason }
+        }
+        ConnectionError::MqttState(StateError::Deserialization(
+            error @ rumqttc::mqttbytes::Error::PayloadSizeLimitExceeded(_),
+        )) => LinkFault::TooLarge(error.to_string()),
+        other => LinkFault::Lost(other.to_string()),
+    }
+}
+
+fn taken(outcome: Result<(), ClientError>) -> Result<(), NotTaken> {
+    outcome.map_err(|_| NotTaken::Full)
+}
+
+impl Requests for RequestsV3 {
+    fn try_subscribe(&self, filter: &str) -> Result<(), NotTaken> {
+        if !rumqttc::valid_filter(filter) {
+            return Err(NotTaken::Invalid);
+        }
+        taken(self.client.try_subscribe(filter, QoS::AtLeastOnce))
+    }
+
+    fn try_unsubscribe(&self, filter: &str) -> Result<(), NotTaken> {
+        taken(self.client.try_unsubscribe(filter))
+    }
+
+    fn try_ack(&self, packet_id: u16) -> Result<(), NotTaken> {
+        let mut publish = Publish::new("", QoS::AtLeastOnce, Vec::new());
+        publish.pkid = packet_id;
+        taken(self.client.try_ack(&publish))
+    }
+
+    fn try_publish(&self, publication: &Publication) -> Result<(), NotTaken> {
+        if publication.topic.is_empty() || !rumqttc::valid_topic(&publication.topic) {
+            return Err(NotTaken::Invalid);
+        }
+        let payload = publication.payload.clone();
+        taken(self.client.try_publish(publication.topic.clone(), QoS::AtLeastOnce, publication.retain, payload))
+    }
+
+    fn try_disconnect(&self) -> Result<(), NotTaken> {
+        taken(self.client.try_disconnect())
+    }
+}

@@ -1,0 +1,190 @@
+//! MQTT 5 by rumqttc.
+
+use super::link::{
+    LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, ReplyTo, Requests, what_to_check,
+    within_limit,
+};
+use bytes::Bytes;
+use roundsman_models::EventTime;
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::{
+    Filter, LastWill, LastWillProperties, Packet, PubAckReason, Publish, PublishProperties, RetainForwardRule,
+    SubscribeReasonCode,
+};
+use rumqttc::v5::{AsyncClient, ClientError, ConnectionError, Event, EventLoop, MqttOptions, StateError};
+
+/// Requests waiting in the client. Acknowledgements are the bulk; the rest wait in the task's own queue.
+const QUEUE: usize = 1024;
+
+/// An MQTT 5 connection.
+pub struct LinkV5 {
+    eventloop: EventLoop,
+    max_payload: u32,
+    now: fn() -> EventTime,
+}
+
+/// Its request half.
+pub struct RequestsV5 {
+    client: AsyncClient,
+}
+
+impl MqttLink for LinkV5 {
+    type Requests = RequestsV5;
+
+    fn open(options: &LinkOptions) -> (Self, RequestsV5) {
+        let mut mqtt = MqttOptions::new(options.client_id.clone(), options.host.clone(), options.port);
+        mqtt.set_keep_alive(options.keep_alive)
+            .set_connection_timeout(options.connect_timeout_secs)
+            .set_clean_start(options.clean_start)
+            .set_session_expiry_interval(Some(options.session_expiry_secs))
+            .set_receive_maximum(Some(options.receive_maximum))
+            .set_max_packet_size(Some(options.max_packet_bytes))
+            .set_outgoing_inflight_upper_limit(options.out_window)
+            .set_manual_acks(options.manual_acks);
+        let mut network = mqtt.network_options();
+        network.set_tcp_nodelay(true);
+        mqtt.set_network_options(network);
+        if let Some(login) = &options.credentials {
+            mqtt.set_credentials(login.user.clone(), login.password.clone());
+        }
+        if let Some(will) = &options.will {
+            let properties = LastWillProperties {
+                delay_interval: None,
+                payload_format_indicator: Some(1),
+                message_expiry_interval: None,
+                content_type: Some("application/json".into()),
+                response_topic: None,
+                correlation_data: None,
+                user_properties: Vec::new(),
+            };
+            let payload = will.payload.clone();
+            mqtt.set_last_will(LastWill::new(&will.topic, payload, QoS::AtLeastOnce, true, Some(properties)));
+        }
+        let (client, eventloop) = AsyncClient::new(mqtt, QUEUE);
+        (Self { eventloop, max_payload: options.max_packet_bytes, now: options.now }, RequestsV5 { client })
+    }
+
+    async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
+        let first = self.eventloop.poll().await;
+        let outcome = first.map(|event| self.translate(event, events)).map_err(fault);
+        // Up to ten packets were read in that turn; and after a fault what was read before it is still there and
+        // must not be taken for the next connection's.
+        while let Some(event) = self.eventloop.state.events.pop_front() {
+            self.translate(event, events);
+        }
+        if outcome.is_err() {
+            // Publishes in flight and requests not yet sent: the outbox and the wanted set ask again.
+            self.eventloop.pending.clear();
+            self.eventloop.state.collision = None;
+        }
+        outcome
+    }
+}
+
+impl LinkV5 {
+    fn translate(&self, event: Event, events: &mut Vec<LinkEvent>) {
+        let Event::Incoming(packet) = event else { return };
+        match packet {
+            Packet::ConnAck(ack) => events.push(LinkEvent::Connected { session_present: ack.session_present }),
+            Packet::Publish(publish) => events.push(LinkEvent::Message(self.message(publish))),
+            Packet::SubAck(ack) => events.extend(ack.return_codes.into_iter().map(|code| {
+                LinkEvent::Subscribed(match code {
+                    SubscribeReasonCode::Success(qos) => Ok(qos as u8),
+                    refused => Err(format!("{refused:?}")),
+                })
+            })),
+            Packet::UnsubAck(_) => events.push(LinkEvent::Unsubscribed),
+            Packet::PubAck(ack) => events.push(LinkEvent::Delivered(match ack.reason {
+                // The crate counts a refused publish as done and only logs it.
+                PubAckReason::Success | PubAckReason::NoMatchingSubscribers => Ok(()),
+                refused => Err(format!("{refused:?}")),
+            })),
+            _ => {}
+        }
+    }
+
+    fn message(&self, publish: Publish) -> Message {
+        let reply_to = publish.properties.and_then(|properties| {
+            Some(ReplyTo { topic: properties.response_topic?, correlation: properties.correlation_data })
+        });
+        let (payload, cut) = within_limit(publish.payload, self.max_payload);
+        Message {
+            topic: String::from_utf8_lossy(&publish.topic).into_owned(),
+            payload,
+            cut,
+            retain: publish.retain,
+            dup: publish.dup,
+            packet_id: if publish.qos == QoS::AtMostOnce { 0 } else { publish.pkid },
+            received: (self.now)(),
+            reply_to,
+        }
+    }
+}
+
+fn fault(error: ConnectionError) -> LinkFault {
+    match error {
+        ConnectionError::ConnectionRefused(code) => {
+            let reason = format!("{code:?}");
+            LinkFault::Refused { check: what_to_check(&reason), reason }
+        }
+        ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, reason_string }) => {
+            let reason = format!("{reason_code:?}");
+            let check = what_to_check(&reason);
+            let text = reason_string.map(|text| format!(" ({text})")).unwrap_or_default();
+            LinkFault::Refused { check, reason: reason + &text }
+        }
+        ConnectionError::MqttState(StateError::Deserialization(
+            error @ rumqttc::v5::mqttbytes::Error::PayloadSizeLimitExceeded { .. },
+        )) => LinkFault::TooLarge(error.to_string()),
+        other => LinkFault::Lost(other.to_string()),
+    }
+}
+
+fn taken(outcome: Result<(), ClientError>) -> Result<(), NotTaken> {
+    outcome.map_err(|_| NotTaken::Full)
+}
+
+impl Requests for RequestsV5 {
+    fn try_subscribe(&self, filter: &str) -> Result<(), NotTaken> {
+        if !rumqttc::valid_filter(filter) {
+            return Err(NotTaken::Invalid);
+        }
+        let mut wanted = Filter::new(filter, QoS::AtLeastOnce);
+        // Asking again for what the session already has must not bring the retained history again.
+        wanted.retain_forward_rule = RetainForwardRule::OnNewSubscribe;
+        taken(self.client.try_subscribe_many([wanted]))
+    }
+
+    fn try_unsubscribe(&self, filter: &str) -> Result<(), NotTaken> {
+        taken(self.client.try_unsubscribe(filter))
+    }
+
+    fn try_ack(&self, packet_id: u16) -> Result<(), NotTaken> {
+        let mut publish = Publish::new("", QoS::AtLeastOnce, Bytes::new(), None);
+        publish.pkid = packet_id;
+        taken(self.client.try_ack(&publish))
+    }
+
+    fn try_publish(&self, publication: &Publication) -> Result<(), NotTaken> {
+        if publication.topic.is_empty() || !rumqttc::valid_topic(&publication.topic) {
+            return Err(NotTaken::Invalid);
+        }
+        let properties = PublishProperties {
+            payload_format_indicator: Some(1),
+            content_type: Some("application/json".into()),
+            correlation_data: publication.correlation.clone(),
+            ..Default::default()
+        };
+        taken(self.client.try_publish_with_properties(
+            publication.topic.clone(),
+            QoS::AtLeastOnce,
+            publication.retain,
+            publication.payload.clone(),
+            properties,
+        ))
+    }
+
+    fn try_disconnect(&self) -> Result<(), NotTaken> {
+        taken(self.client.try_disconnect())
+    }
+}

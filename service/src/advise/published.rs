@@ -1,0 +1,79 @@
+//! Documents → topics and payloads of this site.
+
+use super::command::{CommandFault, Reply};
+use super::document::{Alert, Condition, Document, RemainingLife, RemainingLifeStatement};
+use super::publish::{Documents, Presence};
+use super::service_status::ServiceStatus;
+use super::topics::Topics;
+use crate::acquire::mqtt::link::Publication;
+use crate::engine::Command;
+use crate::status::Status;
+use roundsman_models::EventTime;
+
+/// The site's topics and the form of what goes there.
+pub struct Published {
+    /// Where it goes.
+    pub topics: Topics,
+    /// Site name.
+    pub site: String,
+    /// Our clock.
+    pub now: fn() -> EventTime,
+    /// When we started.
+    pub since: EventTime,
+}
+
+fn publication(topic: String, json: String, retain: bool) -> Publication {
+    Publication { topic, payload: json.into_bytes(), retain, correlation: None }
+}
+
+impl Documents for Published {
+    fn alert(&self, alert: &Alert) -> Publication {
+        publication(self.topics.alert(&alert.asset), alert.to_json(), false)
+    }
+
+    fn condition(&self, condition: &Condition) -> Publication {
+        publication(self.topics.condition(&condition.asset), condition.to_json(), true)
+    }
+
+    fn remaining_life(&self, asset: &str, at: EventTime, life: &RemainingLife) -> Publication {
+        let statement = RemainingLifeStatement {
+            site: self.site.clone(),
+            asset: asset.to_owned(),
+            at,
+            remaining_life: life.clone(),
+        };
+        publication(self.topics.remaining_life(asset), statement.to_json(), true)
+    }
+
+    fn answer(&self, asset: Option<&str>, command: Option<&Command>, outcome: Result<&str, &str>) -> Vec<u8> {
+        let (asset, at) = (asset.unwrap_or_default(), (self.now)());
+        let reply = match (command, outcome) {
+            (Some(command), outcome) => {
+                let outcome = outcome.map(str::to_owned).map_err(str::to_owned);
+                Reply::answer(&self.site, asset, at, command, &outcome)
+            }
+            (None, Ok(why) | Err(why)) => {
+                let fault = CommandFault { reason: why.to_owned(), reply_to: None };
+                Reply::unreadable(&self.site, asset, at, &fault)
+            }
+        };
+        reply.to_json().into_bytes()
+    }
+
+    fn service(&self, presence: Presence, status: Option<&Status>) -> Publication {
+        let version = env!("CARGO_PKG_VERSION");
+        let statement = match status {
+            // Fixed before the connection, said by the broker when we vanish.
+            None => ServiceStatus::last_will(&self.site, version),
+            Some(status) => {
+                let now = (self.now)();
+                let online = ServiceStatus::online(&self.site, version, now, self.since, status.counters());
+                match presence {
+                    Presence::Online => online,
+                    Presence::Offline => online.offline(now, "stopped"),
+                }
+            }
+        };
+        publication(self.topics.service().to_owned(), statement.to_json(), true)
+    }
+}

@@ -1,0 +1,137 @@
+//! A configuration in effect, for a person to read.
+
+use crate::acquire::registry::AssetPlan;
+use crate::acquire::topics::filters;
+use crate::asset::settings::Settings;
+use crate::asset::spec::{Detection, PointSpec, Role};
+use crate::config::settings::differences;
+use crate::config::{Checked, Protocol};
+use roundsman_models::detect::zones::{MachineKind, suggest};
+use std::fmt;
+
+/// Prints assets, points, topic filters and the settings that differ from their defaults.
+pub struct Summary<'a>(pub &'a Checked);
+
+impl fmt::Display for Summary<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let config = self.0;
+        writeln!(f, "site       {}", config.site.name)?;
+        if let Some(broker) = &config.broker {
+            let version = if broker.protocol == Protocol::V5 { "5" } else { "3.1.1" };
+            writeln!(f, "broker     {}:{}, MQTT {version}, client id {}", broker.host, broker.port, broker.client_id)?;
+        }
+        writeln!(f, "publishes  {}/{}/...", config.publish.prefix, config.site.name)?;
+        writeln!(f, "state      {}", config.state.dir.display())?;
+        writeln!(f, "\ntopic filters")?;
+        for (filter, qos) in filters(&config.topics) {
+            let patterns: Vec<&str> =
+                config.topics.iter().filter(|m| m.pattern.filter() == filter).map(|m| m.pattern.text()).collect();
+            writeln!(f, "  {filter}  (QoS {qos}, from {})", patterns.join(", "))?;
+        }
+        if config.topics.is_empty() {
+            writeln!(f, "  none")?;
+        }
+        writeln!(f, "\nsettings that differ from their defaults")?;
+        let changed = differences(&config.settings, &Settings::default());
+        for (path, value, default) in &changed {
+            writeln!(f, "  {path} = {value}  (default {default})")?;
+        }
+        if changed.is_empty() {
+            writeln!(f, "  none")?;
+        }
+        match config.assets.len() {
+            0 => writeln!(f, "\nassets: none configured; each is registered from its topic and learned with defaults"),
+            n => writeln!(
+                f,
+                "\nassets: {n} configured, others are registered from their topics (at most {})",
+                config.limits.max_assets
+            ),
+        }?;
+        for asset in &config.assets {
+            write_asset(f, asset, &config.settings)?;
+        }
+        Ok(())
+    }
+}
+
+fn write_asset(f: &mut fmt::Formatter<'_>, asset: &AssetPlan, site: &Settings) -> fmt::Result {
+    let spec = &asset.spec;
+    let facts: Vec<String> = [
+        spec.class.clone(),
+        spec.area.as_ref().map(|area| format!("in {area}")),
+        spec.rating_kw.map(|kw| format!("{kw} kW")),
+        spec.rated_speed_rpm.map(|rpm| format!("{rpm} /min")),
+        spec.zones.as_ref().map(|zones| format!("zones {zones}")),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    writeln!(f, "\n  {}  {}", spec.name, facts.join(", "))?;
+    for (path, value, other) in differences(&asset.settings, site) {
+        writeln!(f, "    {path} = {value}  (site {other})")?;
+    }
+    if let (None, Some(offer)) = (&spec.zones, offered_zones(asset)) {
+        writeln!(f, "    no severity zones; `zones = \"{offer}\"` would fit the plate data")?;
+    }
+    for state in &spec.states {
+        let ranges: Vec<String> =
+            state.within.iter().map(|(point, low, high)| format!("{point} {low} to {high}")).collect();
+        writeln!(f, "    state {}: {}", state.name, ranges.join(", "))?;
+    }
+    for plan in &asset.points {
+        write_point(f, &plan.spec, plan.open)?;
+    }
+    Ok(())
+}
+
+/// The preset that fits the plate data, for a person to decide on.
+fn offered_zones(asset: &AssetPlan) -> Option<&'static str> {
+    let kind = match asset.spec.class.as_deref()? {
+        "pump" => MachineKind::PumpCategory2,
+        _ => MachineKind::Other,
+    };
+    suggest(kind, asset.spec.rating_kw?, asset.mounting?)
+}
+
+fn write_point(f: &mut fmt::Formatter<'_>, point: &PointSpec, open: bool) -> fmt::Result {
+    let unit = if open { "unit of its first reading".to_owned() } else { show_unit(point) };
+    write!(f, "    {:<24} {}, {unit}, {}", point.name, show_quantity(point), show_role(point.role))?;
+    let limits = [
+        ("alarm below", point.limits.alarm_low),
+        ("warning below", point.limits.warning_low),
+        ("warning above", point.limits.warning_high),
+        ("alarm above", point.limits.alarm_high),
+    ];
+    for (name, limit) in limits {
+        if let Some(limit) = limit {
+            write!(f, ", {name} {limit}")?;
+        }
+    }
+    writeln!(f)
+}
+
+/// `mm/s r.m.s.`
+pub(super) fn show_unit(point: &PointSpec) -> String {
+    let formed = match point.detection {
+        Detection::Rms => " r.m.s.",
+        Detection::Peak => " peak",
+        Detection::PeakToPeak => " peak to peak",
+        Detection::Unstated => "",
+    };
+    let unit = if point.unit.is_empty() { "no unit" } else { &point.unit };
+    format!("{unit}{formed}")
+}
+
+pub(super) fn show_quantity(point: &PointSpec) -> String {
+    // The words of the file, which serde spells.
+    serde_json::to_value(point.quantity).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
+}
+
+pub(super) fn show_role(role: Role) -> &'static str {
+    match role {
+        Role::Condition => "condition",
+        Role::Operating => "operating",
+        Role::Ambient => "ambient",
+        Role::State => "state",
+    }
+}

@@ -1,0 +1,204 @@
+//! The verdict as a table of at most 100 columns.
+
+use super::verdict::{Judged, Verdict};
+use crate::advise::document::{Finding, Severity};
+use crate::advise::wording::severity_word;
+use jiff::Timestamp;
+use roundsman_models::EventTime;
+use std::fmt;
+
+/// Widest line.
+pub(super) const WIDTH: usize = 100;
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        heading(f, "What was planted, and what was found (times are the plant's, UTC)")?;
+        if self.faults.is_empty() {
+            writeln!(f, "  nothing was planted up to {}", day_minute(self.until))?;
+        } else {
+            writeln!(
+                f,
+                "  {:<15}  {:<17}  {:<12}  {:<12}  {:>8}  {:>12}",
+                "machine", "fault", "planted", "first found", "after", "before alarm"
+            )?;
+        }
+        for judged in &self.faults {
+            write_fault(f, judged)?;
+        }
+        if self.not_reached > 0 {
+            writeln!(f, "  {} more were planted after {}", self.not_reached, day_minute(self.until))?;
+        }
+        for (outage, silent, of) in &self.outages {
+            writeln!(
+                f,
+                "\n  gateway of {} silent {} to {}: reported for {} of its {of} machines",
+                outage.area,
+                day_minute(outage.start),
+                minute_of_day(outage.end),
+                silent.len()
+            )?;
+            for line in fold(&silent.join(", "), WIDTH - 4) {
+                writeln!(f, "    {line}")?;
+            }
+        }
+        self.write_forecasts(f)?;
+        self.write_unexplained(f)?;
+        self.write_sum(f)
+    }
+}
+
+impl Verdict {
+    fn write_forecasts(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.faults.iter().all(|judged| judged.forecasts.is_none()) {
+            return Ok(());
+        }
+        heading(f, "Remaining life, in the last third of each slow fault's way to the alarm limit")?;
+        let (mut all, mut held) = (0, 0);
+        for judged in &self.faults {
+            let Some((said, right)) = judged.forecasts else { continue };
+            (all, held) = (all + said, held + right);
+            writeln!(f, "  {:<15}  {:<17}  {}", judged.planted.asset, judged.planted.point, share(right, said))?;
+        }
+        writeln!(f, "  {:<34}  {}", "together", share(held, all))
+    }
+
+    fn write_unexplained(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        heading(f, "False reports: alerts for which nothing was planted")?;
+        if self.unexplained.is_empty() {
+            return writeln!(f, "  none, on {} healthy machines and before any fault began", self.healthy);
+        }
+        for (episode, why) in &self.unexplained {
+            let about = match &episode.finding {
+                Finding::Machine => "machine".to_owned(),
+                Finding::Sensor(point) => format!("sensor {point}"),
+                Finding::Silence => "silence".to_owned(),
+            };
+            writeln!(
+                f,
+                "  {:<15}  {:<22}  {:<12}  up to {:<8}",
+                episode.asset,
+                about,
+                day_minute(episode.raised_at),
+                severity_word(episode.worst)
+            )?;
+            writeln!(f, "    {why}")?;
+            for line in fold(&episode.message, WIDTH - 4) {
+                writeln!(f, "    {line}")?;
+            }
+        }
+        Ok(())
+    }
+
+    fn write_sum(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let found = self.faults.iter().filter(|judged| !judged.steps.is_empty()).count();
+        let open = if self.complete { "" } else { " (stopped before the end of the recording)" };
+        writeln!(
+            f,
+            "\n{found} of {} planted faults found, {} false reports{open}.",
+            self.faults.len(),
+            self.unexplained.len()
+        )
+    }
+}
+
+fn write_fault(f: &mut fmt::Formatter<'_>, judged: &Judged) -> fmt::Result {
+    let planted = &judged.planted;
+    let alarm_at = planted.limit.as_ref().map(|limit| limit.reaches_alarm_at);
+    let found = judged.found_at();
+    writeln!(
+        f,
+        "  {:<15}  {:<17}  {:<12}  {:<12}  {:>8}  {:>12}",
+        planted.asset,
+        planted.kind,
+        day_minute(planted.start),
+        found.map_or("NOT FOUND".into(), day_minute),
+        found.map_or(String::new(), |at| span(at.secs_since(planted.start))),
+        found.zip(alarm_at).map_or(String::new(), |(found, alarm)| span(alarm.secs_since(found)))
+    )?;
+    // Each severity where it was first reached; what follows at the same or a lower one says nothing new.
+    let mut worst: Option<Severity> = None;
+    let mut parts = Vec::new();
+    for &(at, severity) in &judged.steps {
+        if worst.is_none_or(|worst| severity > worst) {
+            worst = Some(severity);
+            let ahead = alarm_at.map_or(String::new(), |alarm| match alarm.secs_since(at) {
+                ahead if ahead >= 0.0 => format!(" ({} before the limit)", span(ahead)),
+                late => format!(" ({} after the limit)", span(-late)),
+            });
+            parts.push(format!("{} {}{ahead}", severity_word(severity), day_minute(at)));
+        }
+    }
+    if judged.episodes > 1 {
+        parts.push(format!("{} alerts in all", judged.episodes));
+    }
+    for line in fold(&parts.join(", "), WIDTH - 6) {
+        writeln!(f, "      {line}")?;
+    }
+    Ok(())
+}
+
+fn heading(f: &mut fmt::Formatter<'_>, text: &str) -> fmt::Result {
+    writeln!(f, "\n{text}\n{}", "-".repeat(text.chars().count()))
+}
+
+fn share(right: usize, of: usize) -> String {
+    if of == 0 {
+        return "no forecast".to_owned();
+    }
+    let percent = 100.0 * right as f64 / of as f64;
+    format!("P10 to P90 held the true time in {right} of {of} forecasts ({percent:.0} %)")
+}
+
+/// `27 Mar 07:12`.
+pub(super) fn day_minute(at: EventTime) -> String {
+    shown(at, "%d %b %H:%M")
+}
+
+fn minute_of_day(at: EventTime) -> String {
+    shown(at, "%H:%M")
+}
+
+fn shown(at: EventTime, format: &str) -> String {
+    Timestamp::from_microsecond(at.0).map_or_else(|_| "?".into(), |stamp| stamp.strftime(format).to_string())
+}
+
+/// `25 min`, `7.3 h`, `12.4 d`.
+fn span(secs: f64) -> String {
+    match secs {
+        s if s < 5400.0 => format!("{:.0} min", s / 60.0),
+        s if s < 172_800.0 => format!("{:.1} h", s / 3600.0),
+        s => format!("{:.1} d", s / 86_400.0),
+    }
+}
+
+/// Breaks a text at spaces into lines of at most `width` characters; a longer word gets a line of its own.
+pub(super) fn fold(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn texts_are_folded_at_spaces() {
+        assert_eq!(fold("one two three", 7), ["one two", "three"]);
+        assert_eq!(fold("extraordinary no", 5), ["extraordinary", "no"]);
+        assert!(fold("  ", 5).is_empty());
+    }
+
+    #[test]
+    fn spans_are_short() {
+        assert_eq!([60.0, 5400.0, 172_800.0].map(span), ["1 min", "1.5 h", "2.0 d"]);
+    }
+}

@@ -1,0 +1,485 @@
+//! From the journal to the engine and out again: one router, then the shards, each with the engine of its assets.
+//!
+//! Everything here runs on plain threads, since it computes and does not wait for the network. The chain is
+//! journal → router → shards → keeper; each arrow is a bounded channel, a full one makes its sender wait, and so a
+//! slow engine or disk is felt by the broker through acknowledgements that do not come.
+
+use crate::acquire::mqtt::link::Publication;
+use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
+use crate::acquire::{AssetId, Rejection};
+use crate::advise::publish::Documents;
+use crate::engine::{Command, Event, Output};
+use crate::keep::{Order, Record};
+use crate::status::Status;
+use roundsman_models::EventTime;
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender};
+use std::time::{Duration, Instant};
+use tokio::sync::mpsc;
+
+/// What the edge made of one message.
+#[derive(Debug, Default)]
+pub struct Routed {
+    /// Events in order: definitions before the first observation that needs them, ticks where time passes them.
+    pub events: Vec<Event>,
+    /// What of it could not be used, with one detail each for the person who looks.
+    pub rejected: Vec<(Rejection, String)>,
+    /// The message was a command that cannot be carried out.
+    pub refused: Option<RefusedCommand>,
+    /// Reply topic named in a command's payload; the response topic of MQTT 5 goes before it.
+    pub reply_to: Option<String>,
+}
+
+/// A command that did not reach the engine.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RefusedCommand {
+    /// Asset, when the topic names a known one.
+    pub asset: Option<String>,
+    /// Who, when the payload says.
+    pub by: String,
+    /// What was asked, as it came.
+    pub action: String,
+    /// Why not.
+    pub why: String,
+}
+
+/// The edge: topics and payloads in, events out. Owns the registry and the stream's clock, and is as repeatable as
+/// the engine: the same entries give the same events.
+pub trait Edge: Send + 'static {
+    /// Appends what `message` means to `out`. Never called for a retained or a cut message.
+    fn message(&mut self, message: &Message, out: &mut Routed);
+    /// The stream was silent for `micros`: time passes.
+    fn idle(&mut self, micros: i64, out: &mut Routed);
+    /// The stream's time.
+    fn now(&self) -> Option<EventTime>;
+    /// Everything [`Edge::restore`] needs.
+    fn save(&self) -> Vec<u8>;
+    /// Takes over what an earlier run saved and appends a definition of every registered asset.
+    fn restore(&mut self, saved: Option<&[u8]>, defined: &mut Vec<Event>) -> Result<(), String>;
+}
+
+/// The engine of one shard.
+pub trait Machine: Send + 'static {
+    /// One step.
+    fn step(&mut self, event: &Event, out: &mut Vec<Output>);
+    /// The state of every asset it knows, by name.
+    fn save(&self) -> Vec<(AssetId, String, Vec<u8>)>;
+    /// Takes over an asset's saved state, after its definition. On an error the asset begins anew.
+    fn restore(&mut self, asset: AssetId, name: &str, saved: &[u8]) -> Result<(), String>;
+}
+
+/// Where a command came from.
+#[derive(Debug, Clone)]
+pub struct Origin {
+    position: u64,
+    part: u32,
+    received: EventTime,
+    reply_to: Option<ReplyTo>,
+}
+
+/// What a shard is told.
+pub enum ToShard {
+    /// Step these; the commands among them by index.
+    Events(Vec<Event>, Vec<(usize, Origin)>),
+    /// Take over a saved state.
+    Restore(AssetId, String, Vec<u8>),
+    /// Save everything as of this journal position.
+    Snapshot(u64),
+    /// What the journal held at the start is applied.
+    Recovered,
+}
+
+/// Events gathered for a shard, and the commands among them by index.
+type ForShard = (Vec<Event>, Vec<(usize, Origin)>);
+
+/// The router.
+pub struct Router<E> {
+    /// The edge.
+    pub edge: E,
+    /// The shards. Full: the router waits.
+    pub shards: Vec<SyncSender<ToShard>>,
+    /// The keeper. Full: the router waits; the keeper waits for nobody.
+    pub orders: mpsc::Sender<Order>,
+    /// Wording.
+    pub documents: Arc<dyn Documents>,
+    /// Counters.
+    pub status: Arc<Status>,
+    /// Snapshots are taken so often.
+    pub snapshot_every: Duration,
+    homes: HashMap<AssetId, usize>,
+    batches: Vec<ForShard>,
+    /// Saved states whose asset is not registered (any more, or not yet again), by name.
+    unclaimed: HashMap<String, Vec<u8>>,
+    applied: u64,
+    saved: u64,
+    last_snapshot: Instant,
+}
+
+/// A thread at the other end of a channel is gone: it failed, and the daemon is on its way down.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Gone;
+
+impl<E: Edge> Router<E> {
+    /// A router that has applied nothing yet.
+    pub fn new(
+        edge: E,
+        shards: Vec<SyncSender<ToShard>>,
+        orders: mpsc::Sender<Order>,
+        documents: Arc<dyn Documents>,
+        status: Arc<Status>,
+        snapshot_every: Duration,
+    ) -> Self {
+        let batches = shards.iter().map(|_| Default::default()).collect();
+        let homes = HashMap::new();
+        let last_snapshot = Instant::now();
+        Self {
+            edge,
+            shards,
+            orders,
+            documents,
+            status,
+            snapshot_every,
+            homes,
+            batches,
+            unclaimed: HashMap::new(),
+            applied: 0,
+            saved: 0,
+            last_snapshot,
+        }
+    }
+
+    /// Takes over what an earlier run saved at `position`. Gives the faults in words; none is fatal.
+    pub fn restore(
+        &mut self,
+        position: u64,
+        intake: Option<&[u8]>,
+        assets: Vec<(String, Vec<u8>)>,
+    ) -> Result<Vec<String>, Gone> {
+        (self.applied, self.saved) = (position, position);
+        let mut faults = Vec::new();
+        let mut defined = Vec::new();
+        if let Err(why) = self.edge.restore(intake, &mut defined) {
+            faults.push(format!("what the intake had registered: {why}"));
+        }
+        self.unclaimed = assets.into_iter().collect();
+        for event in defined {
+            self.send_home(event, None)?;
+        }
+        self.flush()?;
+        // Claimed when the asset is registered again: a damaged registry does not cost what was learned.
+        let unclaimed = self.unclaimed.keys().map(|name| format!("asset {name}: saved, but not registered (any more)"));
+        faults.extend(unclaimed);
+        Ok(faults)
+    }
+
+    /// Everything the journal held at the start has been applied.
+    pub fn recovered(&mut self) -> Result<(), Gone> {
+        for home in 0..self.shards.len() {
+            self.tell(home, ToShard::Recovered)?;
+        }
+        self.order(Order::Recovered)
+    }
+
+    /// Works until the journal's side closes, then takes the last snapshots.
+    pub fn run(mut self, journaled: &Receiver<(u64, Vec<Entry>)>) -> Result<(), Gone> {
+        loop {
+            match journaled.recv_timeout(self.snapshot_every) {
+                Ok((position, entries)) => self.apply(position, &entries)?,
+                Err(std::sync::mpsc::RecvTimeoutError::Timeout) => {}
+                Err(std::sync::mpsc::RecvTimeoutError::Disconnected) => return self.snapshot(),
+            }
+            if self.last_snapshot.elapsed() >= self.snapshot_every {
+                self.snapshot()?;
+            }
+        }
+    }
+
+    /// Applies one journal row.
+    pub fn apply(&mut self, position: u64, entries: &[Entry]) -> Result<(), Gone> {
+        let mut routed = Routed::default();
+        for (part, entry) in (0..).zip(entries) {
+            match entry {
+                Entry::Message(message) => self.message(position, part, message, &mut routed)?,
+                Entry::Idle(micros) => {
+                    self.edge.idle(*micros, &mut routed);
+                    self.route(None, &mut routed)?;
+                }
+                Entry::Hole(hole) => self.order(Order::Records(vec![Record::Hole(*hole)]))?,
+            }
+        }
+        self.applied = position;
+        self.flush()
+    }
+
+    fn message(&mut self, position: u64, part: u32, message: &Message, routed: &mut Routed) -> Result<(), Gone> {
+        if message.retain {
+            // The broker's memory from before we subscribed: neither fresh nor a fault.
+            self.status.reject(Rejection::Retained);
+            return Ok(());
+        }
+        if message.cut {
+            let detail = "larger than max_packet_bytes";
+            self.status.dead_letter(message, Rejection::Unreadable, detail);
+            return Ok(());
+        }
+        self.edge.message(message, routed);
+        for (reason, detail) in routed.rejected.drain(..) {
+            self.status.dead_letter(message, reason, &detail);
+        }
+        let reply_to = message
+            .reply_to
+            .clone()
+            .or_else(|| routed.reply_to.take().map(|topic| ReplyTo { topic, correlation: None }));
+        routed.reply_to = None;
+        let origin = Origin { position, part, received: message.received, reply_to };
+        if let Some(refused) = routed.refused.take() {
+            self.status.commands.up();
+            tracing::warn!(topic = message.topic, by = refused.by, why = refused.why, "a command was refused");
+            let payload = self.documents.answer(refused.asset.as_deref(), None, Err(&refused.why));
+            let record = Record::Answer {
+                position,
+                part,
+                at: self.edge.now(),
+                received: message.received,
+                asset: refused.asset.map(Into::into),
+                by: refused.by,
+                note: None,
+                action: refused.action,
+                accepted: false,
+                answer: refused.why,
+                reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
+            };
+            self.order(Order::Records(vec![record]))?;
+        }
+        self.route(Some(&origin), routed)
+    }
+
+    fn route(&mut self, origin: Option<&Origin>, routed: &mut Routed) -> Result<(), Gone> {
+        for event in routed.events.drain(..) {
+            self.send_home(event, origin)?;
+        }
+        for (reason, _) in routed.rejected.drain(..) {
+            self.status.reject(reason);
+        }
+        Ok(())
+    }
+
+    fn send_home(&mut self, event: Event, origin: Option<&Origin>) -> Result<(), Gone> {
+        let mut claimed = None;
+        let asset = match &event {
+            Event::Tick(_) | Event::End(_) => {
+                for (events, _) in &mut self.batches {
+                    events.push(event.clone());
+                }
+                return Ok(());
+            }
+            Event::Define(asset, spec, _) => {
+                // By name, so that the same asset has the same shard whatever order the assets came in.
+                let home = (fnv1a(spec.name.as_bytes()) % self.shards.len().max(1) as u64) as usize;
+                self.homes.insert(*asset, home);
+                claimed = self.unclaimed.remove_entry(&spec.name);
+                *asset
+            }
+            Event::Observed(observation) => {
+                self.status.observed.up();
+                observation.asset
+            }
+            Event::Command(asset, ..) => *asset,
+        };
+        let home = self.homes.get(&asset).copied().unwrap_or(0);
+        if let Some((events, commands)) = self.batches.get_mut(home) {
+            if let (Event::Command(..), Some(origin)) = (&event, origin) {
+                commands.push((events.len(), origin.clone()));
+            }
+            events.push(event);
+        }
+        if let Some((name, saved)) = claimed {
+            // After its definition and before its first reading.
+            self.flush()?;
+            self.tell(home, ToShard::Restore(asset, name, saved))?;
+        }
+        Ok(())
+    }
+
+    fn flush(&mut self) -> Result<(), Gone> {
+        for home in 0..self.shards.len() {
+            let Some((events, commands)) = self.batches.get_mut(home) else { continue };
+            if !events.is_empty() {
+                let told = ToShard::Events(std::mem::take(events), std::mem::take(commands));
+                self.tell(home, told)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn snapshot(&mut self) -> Result<(), Gone> {
+        self.last_snapshot = Instant::now();
+        if self.applied == self.saved {
+            return Ok(());
+        }
+        self.saved = self.applied;
+        for home in 0..self.shards.len() {
+            self.tell(home, ToShard::Snapshot(self.applied))?;
+        }
+        self.order(Order::Snapshot { position: self.applied, states: vec![("".into(), self.edge.save())] })
+    }
+
+    fn tell(&self, home: usize, told: ToShard) -> Result<(), Gone> {
+        self.shards.get(home).ok_or(Gone)?.send(told).map_err(|_| Gone)
+    }
+
+    fn order(&self, order: Order) -> Result<(), Gone> {
+        self.orders.blocking_send(order).map_err(|_| Gone)
+    }
+}
+
+fn reply(to: &ReplyTo, payload: Vec<u8>) -> Publication {
+    Publication { topic: to.topic.clone(), payload, retain: false, correlation: to.correlation.clone() }
+}
+
+/// One shard.
+pub struct Shard<M> {
+    /// Its engine.
+    pub machine: M,
+    /// Wording.
+    pub documents: Arc<dyn Documents>,
+    /// The keeper. Full: the shard waits.
+    pub orders: mpsc::Sender<Order>,
+    /// Counters.
+    pub status: Arc<Status>,
+}
+
+impl<M: Machine> Shard<M> {
+    /// Works until the router's side closes.
+    pub fn run(mut self, told: &Receiver<ToShard>) -> Result<(), Gone> {
+        let mut names: HashMap<AssetId, Arc<str>> = HashMap::new();
+        let mut outputs = Vec::new();
+        while let Ok(told) = told.recv() {
+            let order = match told {
+                ToShard::Events(events, commands) => {
+                    let mut records = Vec::new();
+                    let mut commands = commands.into_iter().peekable();
+                    for (index, event) in events.iter().enumerate() {
+                        if let Event::Define(asset, spec, _) = event {
+                            let name: Arc<str> = spec.name.as_str().into();
+                            let points = spec.points.iter().map(|point| (point.name.clone(), point.unit.clone()));
+                            records.push(Record::Asset { name: name.clone(), points: points.collect() });
+                            names.insert(*asset, name);
+                        }
+                        let origin = commands.next_if(|(at, _)| *at == index).map(|(_, origin)| origin);
+                        self.machine.step(event, &mut outputs);
+                        for output in outputs.drain(..) {
+                            self.record(output, &names, origin.as_ref(), &mut records);
+                        }
+                    }
+                    if records.is_empty() {
+                        continue;
+                    }
+                    Order::Records(records)
+                }
+                ToShard::Restore(asset, name, saved) => {
+                    if let Err(why) = self.machine.restore(asset, &name, &saved) {
+                        tracing::error!(asset = name, why, "the saved state cannot be used; this asset learns anew");
+                    }
+                    continue;
+                }
+                ToShard::Snapshot(position) => {
+                    let saved = self.machine.save();
+                    let states = saved.into_iter().map(|(_, name, bytes)| (name.into(), bytes)).collect();
+                    Order::Snapshot { position, states }
+                }
+                ToShard::Recovered => Order::Recovered,
+            };
+            self.orders.blocking_send(order).map_err(|_| Gone)?;
+        }
+        Ok(())
+    }
+
+    fn record(
+        &self,
+        output: Output,
+        names: &HashMap<AssetId, Arc<str>>,
+        origin: Option<&Origin>,
+        records: &mut Vec<Record>,
+    ) {
+        match output {
+            Output::Scored(..) => self.status.scored.up(),
+            Output::Rejected(_, reason) => self.status.reject(reason),
+            Output::Trend(asset, sample) => {
+                if let Some(name) = names.get(&asset) {
+                    records.push(Record::Trend {
+                        asset: name.clone(),
+                        point: sample.point,
+                        at: sample.at,
+                        observed: sample.observed,
+                        expected: sample.expected,
+                    });
+                }
+            }
+            Output::Alert(asset, alert) => {
+                self.status.alerts.up();
+                let name = names.get(&asset).cloned().unwrap_or_else(|| alert.asset.as_str().into());
+                records.push(Record::Alert {
+                    id: alert.id.clone(),
+                    revision: alert.revision,
+                    at: alert.at,
+                    asset: name,
+                    change: word(&alert.change),
+                    state: word(&alert.state),
+                    severity: word(&alert.severity),
+                    publication: self.documents.alert(&alert),
+                });
+            }
+            Output::RemainingLife(asset, at, life) => {
+                if let Some(name) = names.get(&asset) {
+                    records.push(Record::State(self.documents.remaining_life(name, at, &life)));
+                }
+            }
+            Output::Condition(_, condition) => records.push(Record::State(self.documents.condition(&condition))),
+            Output::Answered(asset, at, command, outcome) => {
+                let Some(origin) = origin else { return };
+                self.status.commands.up();
+                records.push(self.answer(names.get(&asset), at, command, outcome, origin));
+            }
+        }
+    }
+
+    fn answer(
+        &self,
+        asset: Option<&Arc<str>>,
+        at: EventTime,
+        command: Command,
+        outcome: Result<String, String>,
+        origin: &Origin,
+    ) -> Record {
+        let said = outcome.as_ref().map(String::as_str).map_err(String::as_str);
+        let payload = self.documents.answer(asset.map(|name| &**name), Some(&command), said);
+        let accepted = outcome.is_ok();
+        let action = serde_json::to_string(&command.action).unwrap_or_else(|error| error.to_string());
+        let answer = outcome.unwrap_or_else(|why| why);
+        tracing::info!(asset = asset.map(|name| &**name), by = command.by, action, accepted, answer, "command");
+        Record::Answer {
+            position: origin.position,
+            part: origin.part,
+            at: Some(at),
+            received: origin.received,
+            asset: asset.cloned(),
+            by: command.by,
+            note: command.note,
+            action,
+            accepted,
+            answer,
+            reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
+        }
+    }
+}
+
+/// A unit variant in the spelling of the documents.
+fn word(value: &impl serde::Serialize) -> String {
+    match serde_json::to_value(value) {
+        Ok(serde_json::Value::String(word)) => word,
+        Ok(other) => other.to_string(),
+        Err(error) => error.to_string(),
+    }
+}

@@ -1,0 +1,435 @@
+//! The thread that writes `state.db`: takes orders, applies as many as wait in one transaction, never waits for anyone.
+//!
+//! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
+
+use super::store::{
+    Recovered, Store, TrendTable, prune_trends, write_alert, write_asset, write_audit, write_filters, write_hole,
+    write_snapshot, write_trend,
+};
+use super::trend::{Bucket, Tier, Trends};
+use crate::acquire::mqtt::link::Publication;
+use crate::status::{Hole, Status};
+use roundsman_models::EventTime;
+use rusqlite::{Transaction, params};
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
+use tokio::sync::{Notify, mpsc, oneshot, watch};
+
+/// One thing to keep.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Record {
+    /// An asset with its points (name, unit), when it is registered or grows.
+    Asset {
+        /// Name.
+        name: Arc<str>,
+        /// Points in their order.
+        points: Vec<(String, String)>,
+    },
+    /// A sample for the trend rows.
+    Trend {
+        /// Asset.
+        asset: Arc<str>,
+        /// Point.
+        point: u16,
+        /// Time.
+        at: EventTime,
+        /// Observed.
+        observed: f64,
+        /// Expected; NaN without.
+        expected: f64,
+    },
+    /// An alert's transition: kept for good and published.
+    Alert {
+        /// Alert id.
+        id: String,
+        /// Transition.
+        revision: u32,
+        /// Time.
+        at: EventTime,
+        /// Asset.
+        asset: Arc<str>,
+        /// What happened.
+        change: String,
+        /// Life-cycle state.
+        state: String,
+        /// Severity.
+        severity: String,
+        /// What is published.
+        publication: Publication,
+    },
+    /// A retained document: only the newest of a topic waits in the outbox.
+    State(Publication),
+    /// A command's fate: audited, and answered when the sender asked for it.
+    Answer {
+        /// Journal row of the command.
+        position: u64,
+        /// Entry in that row.
+        part: u32,
+        /// Stream time it was carried out.
+        at: Option<EventTime>,
+        /// Arrival by our clock.
+        received: EventTime,
+        /// Asset, when known.
+        asset: Option<Arc<str>>,
+        /// Who.
+        by: String,
+        /// What they said.
+        note: Option<String>,
+        /// What was asked, JSON.
+        action: String,
+        /// Carried out.
+        accepted: bool,
+        /// What became of it, in words.
+        answer: String,
+        /// Reply.
+        reply: Option<Publication>,
+    },
+    /// Data the broker lost.
+    Hole(Hole),
+}
+
+/// An order to the keeper.
+#[derive(Debug)]
+pub enum Order {
+    /// Records in order. Those of one asset always come from one sender.
+    Records(Vec<Record>),
+    /// One sender's part of the snapshots at a journal position.
+    Snapshot {
+        /// Everything up to here is in it.
+        position: u64,
+        /// Asset name (empty for the intake) and its bytes.
+        states: Vec<(Arc<str>, Vec<u8>)>,
+    },
+    /// One sender has applied what the journal held at the start.
+    Recovered,
+    /// These documents were confirmed by the broker; answered when they are out of the outbox.
+    Delivered(Vec<i64>, oneshot::Sender<()>),
+    /// The filters our session may hold.
+    Filters(Vec<String>),
+    /// Answered when everything ordered before is on the disk.
+    Flush(oneshot::Sender<()>),
+}
+
+/// Orders per transaction: bounds the memory of one and the time of its sync.
+const ORDERS: usize = 64;
+
+/// The keeper.
+pub struct Keeper {
+    /// The database.
+    pub store: Store,
+    /// Orders. Bounded: a sender that finds it full waits, and with it the broker.
+    pub orders: mpsc::Receiver<Order>,
+    /// Senders of snapshots: the shards and the intake.
+    pub senders: usize,
+    /// Most documents in the outbox.
+    pub outbox_limit: u64,
+    /// Told when the outbox changed.
+    pub outbox_changed: Arc<Notify>,
+    /// Position the snapshots on disk cover.
+    pub covered: Arc<AtomicU64>,
+    /// Turns true once every sender has recovered and what that gave is on the disk.
+    pub recovered: watch::Sender<bool>,
+    /// Give up on a disk that takes nothing.
+    pub give_up: Arc<AtomicBool>,
+    /// Counters.
+    pub status: Arc<Status>,
+}
+
+/// Snapshots at one position, gathered from their senders.
+#[derive(Default)]
+struct Gathered {
+    position: u64,
+    parts: usize,
+    states: Vec<(Arc<str>, Vec<u8>)>,
+    trends: Vec<(i64, u16, Tier, Bucket)>,
+}
+
+/// A change of the database, decided in memory before, so that a failed transaction can be run again as it is.
+enum Write {
+    Record(Record),
+    Asset(i64, Arc<str>, Vec<(String, String)>),
+    Trend(i64, u16, Tier, Bucket),
+    Snapshots(Gathered, Option<EventTime>),
+    Delivered(Vec<i64>),
+    Filters(Vec<String>),
+}
+
+struct Memory {
+    rows: HashMap<String, i64>,
+    trends: Trends,
+    gathered: Vec<Gathered>,
+    latest: Option<EventTime>,
+    recovered_senders: usize,
+}
+
+impl Keeper {
+    /// Works until every sender of orders is gone.
+    pub fn run(mut self, recovered: &mut Recovered) {
+        let mut memory = Memory {
+            rows: std::mem::take(&mut self.store.rows),
+            trends: std::mem::take(&mut recovered.trends),
+            gathered: Vec::new(),
+            latest: None,
+            recovered_senders: 0,
+        };
+        let mut closed = Vec::new();
+        self.count_outbox();
+        while let Some(first) = self.orders.blocking_recv() {
+            let mut orders = vec![first];
+            while orders.len() < ORDERS {
+                let Ok(more) = self.orders.try_recv() else { break };
+                orders.push(more);
+            }
+            let mut writes = Vec::new();
+            let mut answers = Vec::new();
+            for order in orders {
+                match order {
+                    Order::Records(records) => {
+                        for record in records {
+                            memory.take(record, &mut writes, &mut closed);
+                        }
+                    }
+                    Order::Snapshot { position, states } => memory.gather(position, states, self.senders, &mut writes),
+                    Order::Recovered => memory.recovered_senders += 1,
+                    Order::Delivered(numbers, done) => {
+                        writes.push(Write::Delivered(numbers));
+                        answers.push(done);
+                    }
+                    Order::Filters(filters) => writes.push(Write::Filters(filters)),
+                    Order::Flush(done) => answers.push(done),
+                }
+            }
+            if !writes.is_empty() && !self.write_until_done(&writes) {
+                return;
+            }
+            for write in &writes {
+                if let Write::Snapshots(gathered, _) = write {
+                    self.covered.store(gathered.position, Ordering::Release);
+                }
+            }
+            for answer in answers {
+                // Nobody waits any more: nothing to tell.
+                let _ = answer.send(());
+            }
+            if memory.recovered_senders == self.senders && !*self.recovered.borrow() {
+                self.recovered.send_replace(true);
+            }
+            if writes.iter().any(touches_outbox) {
+                self.count_outbox();
+                self.outbox_changed.notify_one();
+            }
+        }
+    }
+
+    fn count_outbox(&mut self) {
+        let count = self.store.connection.query_row("SELECT count(*) FROM outbox", [], |row| row.get::<_, i64>(0));
+        match count {
+            Ok(count) => self.status.outbox.set(count.cast_unsigned()),
+            Err(error) => tracing::warn!(%error, "the outbox cannot be counted"),
+        }
+    }
+
+    /// False when told to give up.
+    fn write_until_done(&mut self, writes: &[Write]) -> bool {
+        let mut told = false;
+        loop {
+            match self.write(writes) {
+                Ok(()) => {
+                    if told {
+                        tracing::warn!("state can be written again");
+                    }
+                    return true;
+                }
+                Err(error) => {
+                    self.status.disk_faults.up();
+                    if !std::mem::replace(&mut told, true) {
+                        tracing::error!(
+                            dir = %self.store.dir().display(), %error,
+                            "state cannot be written: alerts wait until it can. Free some space"
+                        );
+                    }
+                }
+            }
+            if self.give_up.load(Ordering::Relaxed) {
+                return false;
+            }
+            std::thread::sleep(Duration::from_millis(500));
+        }
+    }
+
+    fn write(&mut self, writes: &[Write]) -> rusqlite::Result<()> {
+        let limit = self.outbox_limit;
+        let mut dropped = 0;
+        let transaction = self.store.connection.transaction()?;
+        for write in writes {
+            match write {
+                Write::Record(record) => write_record(&transaction, record)?,
+                Write::Asset(id, name, points) => write_asset(&transaction, *id, name, points)?,
+                Write::Trend(asset, point, tier, bucket) => {
+                    write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
+                }
+                Write::Snapshots(gathered, latest) => {
+                    for (asset, bytes) in &gathered.states {
+                        write_snapshot(&transaction, asset, gathered.position, bytes)?;
+                    }
+                    for (asset, point, tier, bucket) in &gathered.trends {
+                        write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
+                    }
+                    if let Some(latest) = latest {
+                        prune_trends(&transaction, *latest)?;
+                    }
+                }
+                Write::Delivered(numbers) => {
+                    let mut delete = transaction.prepare_cached("DELETE FROM outbox WHERE number = ?1")?;
+                    for number in numbers {
+                        delete.execute([number])?;
+                    }
+                }
+                Write::Filters(filters) => write_filters(&transaction, filters)?,
+            }
+        }
+        if writes.iter().any(touches_outbox) {
+            dropped = keep_outbox_within(&transaction, limit)?;
+        }
+        transaction.commit()?;
+        if dropped > 0 {
+            self.status.outbox_dropped.add(dropped as u64);
+            tracing::error!(
+                dropped,
+                limit,
+                "the outbox is full: the least urgent, oldest documents were dropped. Alerts stay in the alerts table"
+            );
+        }
+        Ok(())
+    }
+}
+
+fn touches_outbox(write: &Write) -> bool {
+    matches!(
+        write,
+        Write::Delivered(_) | Write::Record(Record::Alert { .. } | Record::State(_) | Record::Answer { .. })
+    )
+}
+
+fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<()> {
+    match record {
+        Record::Alert { publication, .. } => {
+            // In one transaction: an alert is known and waiting, or neither.
+            if write_alert(transaction, record)? {
+                put_in_outbox(transaction, Urgency::Alert, publication, None)?;
+            }
+        }
+        Record::State(publication) => {
+            put_in_outbox(transaction, Urgency::State, publication, Some(&publication.topic))?;
+        }
+        Record::Answer { reply, .. } => {
+            if write_audit(transaction, record)?
+                && let Some(reply) = reply
+            {
+                put_in_outbox(transaction, Urgency::Answer, reply, None)?;
+            }
+        }
+        Record::Hole(hole) => write_hole(transaction, *hole)?,
+        Record::Asset { .. } | Record::Trend { .. } => {}
+    }
+    Ok(())
+}
+
+/// Order in the outbox.
+#[derive(Clone, Copy)]
+enum Urgency {
+    Alert = 0,
+    Answer = 1,
+    State = 2,
+}
+
+fn put_in_outbox(
+    transaction: &Transaction<'_>,
+    urgency: Urgency,
+    publication: &Publication,
+    replaces: Option<&str>,
+) -> rusqlite::Result<()> {
+    // A replaced row gets a new number: a confirmation of the old one cannot delete the new.
+    transaction
+        .prepare_cached(
+            "INSERT OR REPLACE INTO outbox (urgency, topic, payload, retain, correlation, replaces)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+        )?
+        .execute(params![
+            urgency as u8,
+            publication.topic,
+            publication.payload,
+            publication.retain,
+            publication.correlation.as_deref(),
+            replaces
+        ])?;
+    Ok(())
+}
+
+fn keep_outbox_within(transaction: &Transaction<'_>, limit: u64) -> rusqlite::Result<usize> {
+    let count = transaction.query_row("SELECT count(*) FROM outbox", [], |row| row.get::<_, i64>(0))?.cast_unsigned();
+    if count <= limit {
+        return Ok(0);
+    }
+    transaction.execute(
+        "DELETE FROM outbox WHERE number IN (SELECT number FROM outbox ORDER BY urgency DESC, number LIMIT ?1)",
+        [(count - limit).cast_signed()],
+    )
+}
+
+impl Memory {
+    fn row(&mut self, asset: &str) -> i64 {
+        if let Some(row) = self.rows.get(asset) {
+            return *row;
+        }
+        let next = self.rows.values().max().map_or(1, |last| last + 1);
+        self.rows.insert(asset.to_owned(), next);
+        next
+    }
+
+    fn take(&mut self, record: Record, writes: &mut Vec<Write>, closed: &mut Vec<(Tier, Bucket)>) {
+        match record {
+            Record::Asset { name, points } => {
+                let row = self.row(&name);
+                writes.push(Write::Asset(row, name, points));
+            }
+            Record::Trend { asset, point, at, observed, expected } => {
+                let known = self.rows.contains_key(&*asset);
+                let row = self.row(&asset);
+                if !known {
+                    writes.push(Write::Asset(row, asset, Vec::new()));
+                }
+                self.latest = self.latest.max(Some(at));
+                self.trends.add(row, point, at.0, observed, expected, closed);
+                writes.extend(closed.drain(..).map(|(tier, bucket)| Write::Trend(row, point, tier, bucket)));
+            }
+            other => writes.push(Write::Record(other)),
+        }
+    }
+
+    /// The trends of a sender's assets are taken now, at exactly this position: its later samples come behind.
+    fn gather(&mut self, position: u64, states: Vec<(Arc<str>, Vec<u8>)>, senders: usize, writes: &mut Vec<Write>) {
+        let index = match self.gathered.iter().position(|gathered| gathered.position == position) {
+            Some(index) => index,
+            None => {
+                self.gathered.push(Gathered { position, ..Default::default() });
+                self.gathered.len() - 1
+            }
+        };
+        let Some(gathered) = self.gathered.get_mut(index) else { return };
+        for (asset, _) in &states {
+            if let Some(row) = self.rows.get(&**asset) {
+                let open = self.trends.open_of(*row);
+                gathered.trends.extend(open.map(|(point, tier, bucket)| (*row, point, tier, *bucket)));
+            }
+        }
+        gathered.states.extend(states);
+        gathered.parts += 1;
+        if gathered.parts == senders {
+            let whole = self.gathered.remove(index);
+            writes.push(Write::Snapshots(whole, self.latest));
+        }
+    }
+}

@@ -1,0 +1,387 @@
+//! `roundsman replay`: recordings through the engine into files.
+//!
+//! ```text
+//! recordings ─ merge by time ─ names → ids ─ stream's clock ┬─ engine of shard 0 ─ results ┐
+//!                                                           └─ engine of shard n ─ results ┴─ sorted files
+//! ```
+//!
+//! Assets are spread over the engines by a hash of their name; ticks go to all. What is written is sorted by time and
+//! name, so the files are the same to the byte however many threads there were and however fast it was played.
+//! Nothing but `wall` in `summary.json` depends on a clock.
+
+mod documents;
+mod feed;
+mod results;
+mod rows;
+mod summary;
+
+pub use feed::{Feed, Step};
+pub use results::{Results, write};
+pub use summary::{Summary, Wall};
+
+use crate::acquire::payload::{self, Decoded as Value};
+use crate::acquire::recording::{self, Decode, Decoded, Merge, Message, Progress, ReadOptions, RecordingError};
+use crate::acquire::registry::Registry;
+use crate::acquire::topics::{self, Mapping};
+use crate::acquire::{AssetId, Observation, Rejection};
+use crate::cli::ReplayArgs;
+use crate::config::Checked;
+use crate::engine::{Engine, Event};
+use crate::error::{Error, Fault};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::collections::BTreeMap;
+use std::error::Error as _;
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+/// Plays the recordings and writes the results.
+///
+/// # Errors
+/// A recording that cannot be read, a result that cannot be written.
+pub fn run(args: &ReplayArgs, config: Checked) -> Result<(), Error> {
+    std::fs::create_dir_all(&args.out).map_err(|source| Error::io("make", &args.out, source))?;
+    let options = ReadOptions {
+        asset: args.asset.clone(),
+        time_column: args.time_column.clone(),
+        ignore: args.ignore.clone(),
+        zone: zone(args, &config)?,
+        batch: batch(args.recordings.len()),
+        sort: args.sort,
+        spill_dir: args.out.clone(),
+    };
+    let threads = args.threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
+    let bar = bar(&args.recordings);
+    let site = config.site.name.clone();
+    let (results, summary) =
+        play(&args.recordings, &options, &config, &Pace { secs_per_sec: args.pace, threads }, &bar, || {
+            Engine::new(&site, false)
+        })?;
+    bar.finish_and_clear();
+    for note in &summary.notes {
+        tracing::warn!("{note}");
+    }
+    let summary = write(&args.out, results, summary)?;
+    tracing::info!(
+        "{} readings of {} assets in {:.1} s ({:.0} a second), {} refused, {} alerts: {}",
+        summary.readings,
+        summary.assets,
+        summary.wall.seconds,
+        summary.wall.readings_per_second,
+        summary.rejections.values().sum::<u64>(),
+        summary.alerts,
+        args.out.display()
+    );
+    Ok(())
+}
+
+/// How fast, and on how many threads.
+#[derive(Debug, Clone)]
+pub struct Pace {
+    /// Seconds of the recording per second; as fast as possible when absent.
+    pub secs_per_sec: Option<f64>,
+    /// Engines, each on a thread of its own; with 1 everything is on the caller's.
+    pub threads: usize,
+}
+
+/// Plays recordings through engines made by `make`. Gives what every engine said and the summary without its alerts.
+///
+/// # Errors
+/// A recording that cannot be read; none with a reading.
+pub fn play<S: Step>(
+    recordings: &[PathBuf],
+    options: &ReadOptions,
+    config: &Checked,
+    pace: &Pace,
+    bar: &ProgressBar,
+    make: impl Fn() -> S + Sync,
+) -> Result<(Vec<Results>, Summary), Error> {
+    let began = Instant::now();
+    let topics: Arc<[Mapping]> = config.topics.clone().into();
+    let decoder = || {
+        let decode: Box<dyn Decode> = Box::new(Topics(Arc::clone(&topics)));
+        (!topics.is_empty()).then_some(decode)
+    };
+    let progress = Progress::default();
+    let opened = recordings
+        .iter()
+        .map(|path| recording::open(path, options, recordings.len(), &decoder, &progress))
+        .collect::<Result<Vec<_>, _>>()?;
+    let mut player = Player {
+        registry: Registry::new(config),
+        links: vec![Vec::new(); opened.len()],
+        refused: BTreeMap::new(),
+        notes: Vec::new(),
+        readings: 0,
+    };
+    let mut merge = Merge::new(opened);
+    let max_future_secs = config.settings.screen.max_future_secs;
+    let mut clock = Paced { secs_per_sec: pace.secs_per_sec, began: None };
+    let shown = |readings: u64| {
+        bar.set_position(progress.bytes());
+        bar.set_message(rate(readings, began.elapsed()));
+    };
+    let spill_dir = options.spill_dir.clone();
+    let (results, span) = std::thread::scope(|scope| {
+        let mut feed = Feed::start(scope, pace.threads, &spill_dir, &make);
+        let span = player.stream(&mut merge, max_future_secs, &mut feed, &mut clock, &shown);
+        // A worker's own error explains why the stream could not go on, so it comes first.
+        let results = feed.finish()?;
+        Ok::<_, Error>((results, span?))
+    })?;
+    let registry = &player.registry;
+    let name = |id| registry.spec(id).map(|spec| spec.name.clone()).unwrap_or_default();
+    let mut summary = Summary::new(registry.ids().map(name).collect());
+    summary.readings = player.readings;
+    summary.rejections = player.refused;
+    summary.notes = player.notes;
+    summary.span = span;
+    for (faults, path) in merge.faults().zip(recordings) {
+        summary.add_faults(path, faults);
+    }
+    for results in &results {
+        for (&reason, &count) in results.rejected() {
+            *summary.rejections.entry(reason).or_default() += count;
+        }
+    }
+    if player.readings == 0 {
+        let first = summary.notes.first().map_or("they hold no values".to_owned(), Clone::clone);
+        return Err(Error::new(Fault::Data, format!("no reading in the recordings could be used: {first}")));
+    }
+    summary.wall = Wall::of(summary.readings, began.elapsed());
+    Ok((results, summary))
+}
+
+/// Where the readings of a file's series go.
+#[derive(Debug, Clone, Copy)]
+enum Link {
+    Unknown,
+    Refused(Rejection),
+    To { asset: AssetId, point: u16, scale: f64, offset: f64 },
+}
+
+struct Player {
+    registry: Registry,
+    /// By recording, then by its series.
+    links: Vec<Vec<Link>>,
+    refused: BTreeMap<Rejection, u64>,
+    notes: Vec<String>,
+    readings: u64,
+}
+
+/// Readings between two looks at the progress.
+const SHOW_EVERY: u64 = 1 << 15;
+
+impl Player {
+    /// Plays all of `merge`; gives first and last stream time.
+    fn stream<S: Step>(
+        &mut self,
+        merge: &mut Merge,
+        max_future_secs: f64,
+        feed: &mut Feed<'_, S>,
+        clock: &mut Paced,
+        shown: &dyn Fn(u64),
+    ) -> Result<Option<summary::Span>, Error> {
+        use crate::acquire::stream_clock::{Passed, StreamGate};
+        let mut gate = StreamGate::<Observation>::new(max_future_secs);
+        let mut span: Option<summary::Span> = None;
+        let mut future = 0;
+        let mut show_at = SHOW_EVERY;
+        self.define(feed);
+        while let Some(run) = merge.next_run()? {
+            let place = run.recording;
+            if let Some(links) = self.links.get_mut(place) {
+                links.resize(run.series.len(), Link::Unknown);
+            }
+            for raw in run.readings {
+                let mut link = self.links.get(place).and_then(|links| links.get(raw.series as usize)).copied();
+                if let Some(Link::Unknown) = link {
+                    link = run.series.get(raw.series as usize).map(|names| self.link(place, raw.series, names, feed));
+                }
+                self.readings += 1;
+                let (asset, point, scale, offset) = match link {
+                    Some(Link::To { asset, point, scale, offset }) => (asset, point, scale, offset),
+                    Some(Link::Refused(reason)) => {
+                        *self.refused.entry(reason).or_default() += 1;
+                        continue;
+                    }
+                    Some(Link::Unknown) | None => continue,
+                };
+                let value = raw.value * scale + offset;
+                let observation = Observation { asset, point, at: raw.at, value, quality: raw.quality };
+                gate.on_reading(asset, raw.at, observation, &mut |passed| match passed {
+                    Passed::Reading(observation) => feed.observed(observation),
+                    Passed::Tick(at) => feed.tell_all(|| Event::Tick(at)),
+                    Passed::Future(_) => future += 1,
+                });
+                if let Some(now) = gate.now()
+                    && clock.secs_per_sec.is_some()
+                {
+                    clock.wait(now, feed);
+                }
+            }
+            if let Some(now) = gate.now() {
+                let first = run.readings.first().map_or(now, |raw| raw.at);
+                let span = span.get_or_insert(summary::Span { from: first, to: now });
+                span.to = now;
+            }
+            if self.readings >= show_at {
+                show_at = self.readings + SHOW_EVERY;
+                shown(self.readings);
+                if feed.is_broken() {
+                    break;
+                }
+            }
+        }
+        gate.end(&mut |passed| future += u64::from(matches!(passed, Passed::Future(_))));
+        if future > 0 {
+            *self.refused.entry(Rejection::Future).or_default() += future;
+        }
+        if let Some(now) = gate.now() {
+            feed.tell_all(|| Event::End(now));
+        }
+        Ok(span)
+    }
+
+    #[cold]
+    fn link<S: Step>(&mut self, place: usize, series: u32, names: &recording::Names, feed: &mut Feed<'_, S>) -> Link {
+        let resolved = self.registry.resolve(&names.asset, names.area.as_deref(), &names.point, names.unit.as_deref());
+        let link = match resolved {
+            Ok(to) => {
+                if to.fresh {
+                    self.define(feed);
+                }
+                Link::To { asset: to.asset, point: to.point, scale: to.scale, offset: to.offset }
+            }
+            Err(reason) => {
+                self.note_refused(names, reason);
+                Link::Refused(reason)
+            }
+        };
+        if let Some(slot) = self.links.get_mut(place).and_then(|links| links.get_mut(series as usize)) {
+            *slot = link;
+        }
+        link
+    }
+
+    fn note_refused(&mut self, names: &recording::Names, reason: Rejection) {
+        // A wrong file can have thousands of such series; the first ones tell.
+        if self.notes.len() < 20 {
+            let recording::Names { asset, point, unit, .. } = names;
+            let unit = unit.as_ref().map(|unit| format!(" in `{unit}`")).unwrap_or_default();
+            let reason = summary::word(reason);
+            self.notes.push(format!("{asset}: the point {point}{unit} is refused ({reason})"));
+        }
+    }
+
+    fn define<S: Step>(&mut self, feed: &mut Feed<'_, S>) {
+        for id in self.registry.take_defined() {
+            if let (Some(spec), Some(settings)) = (self.registry.spec(id), self.registry.settings(id)) {
+                feed.define(id, Arc::clone(spec), Arc::clone(settings));
+            }
+        }
+    }
+}
+
+/// Holds the stream back to a pace.
+struct Paced {
+    secs_per_sec: Option<f64>,
+    /// Stream time and clock of the start.
+    began: Option<(roundsman_models::EventTime, Instant)>,
+}
+
+impl Paced {
+    #[cold]
+    fn wait<S: Step>(&mut self, now: roundsman_models::EventTime, feed: &mut Feed<'_, S>) {
+        let Some(pace) = self.secs_per_sec else { return };
+        let &mut (first, began) = self.began.get_or_insert((now, Instant::now()));
+        let due = now.secs_since(first) / pace;
+        // What cannot be a duration (a pace next to nothing) is no reason to end.
+        let Ok(due) = Duration::try_from_secs_f64(due) else { return };
+        let ahead = due.saturating_sub(began.elapsed());
+        // Shorter sleeps would be longer than asked for; they add up until they are worth it.
+        if ahead > Duration::from_millis(2) {
+            feed.flush();
+            std::thread::sleep(ahead);
+        }
+    }
+}
+
+/// The topic patterns and payload codecs of the configuration.
+struct Topics(Arc<[Mapping]>);
+
+impl Decode for Topics {
+    fn decode(&mut self, message: &Message<'_>, emit: &mut dyn FnMut(Result<Decoded<'_>, Rejection>)) {
+        let Some((mapping, names)) = topics::find(&self.0, message.topic) else {
+            return emit(Err(Rejection::UnmappedTopic));
+        };
+        let mut values: Vec<Value<'_>> = Vec::new();
+        let refused = payload::decode(&mapping.codec, &names, message.payload, message.at, &mut values).err();
+        for value in &values {
+            emit(Ok(Decoded {
+                asset: &value.asset,
+                area: value.area.as_deref(),
+                point: &value.point,
+                unit: value.unit.as_deref(),
+                at: value.at,
+                value: value.value,
+                quality: value.quality,
+            }));
+        }
+        if let Some(refused) = refused {
+            for _ in 0..refused.values {
+                emit(Err(refused.reason));
+            }
+        }
+    }
+}
+
+impl From<RecordingError> for Error {
+    fn from(error: RecordingError) -> Self {
+        let fault = match error {
+            RecordingError::Read { .. } => Fault::Io,
+            RecordingError::Parquet { .. } | RecordingError::Unusable { .. } => Fault::Data,
+        };
+        let mut message = error.to_string();
+        let mut cause = error.source();
+        while let Some(error) = cause {
+            message.push_str(&format!(": {error}"));
+            cause = error.source();
+        }
+        Error::new(fault, message)
+    }
+}
+
+fn zone(args: &ReplayArgs, config: &Checked) -> Result<jiff::tz::TimeZone, Error> {
+    let Some(name) = &args.zone else {
+        return Ok(config.site.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC));
+    };
+    jiff::tz::TimeZone::get(name)
+        .map_err(|error| Error::new(Fault::Usage, format!("--zone {name}: not a zone's IANA name")).because(error))
+}
+
+/// Smaller batches for many files, so that a thousand of them do not hold 100 MB.
+fn batch(files: usize) -> usize {
+    (65_536 / files.max(1)).clamp(256, 4096)
+}
+
+fn bar(recordings: &[PathBuf]) -> ProgressBar {
+    let bytes = recordings.iter().filter_map(|path| std::fs::metadata(path).ok()).map(|meta| meta.len()).sum();
+    let target = match std::io::stderr().is_terminal() {
+        true => ProgressDrawTarget::stderr(),
+        false => ProgressDrawTarget::hidden(),
+    };
+    let style = ProgressStyle::with_template("{bar:30} {bytes}/{total_bytes} {msg}, {eta} left")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
+    ProgressBar::with_draw_target(Some(bytes), target).with_style(style)
+}
+
+fn rate(readings: u64, elapsed: Duration) -> String {
+    let rate = readings as f64 / elapsed.as_secs_f64().max(1e-3);
+    match rate {
+        r if r >= 1e6 => format!("{:.2} M readings/s", r / 1e6),
+        r if r >= 1e3 => format!("{:.0} k readings/s", r / 1e3),
+        r => format!("{r:.0} readings/s"),
+    }
+}

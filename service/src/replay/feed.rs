@@ -1,0 +1,263 @@
+//! Events to the engines: straight, or over a bounded channel to each.
+
+use super::Results;
+use crate::acquire::{AssetId, Observation};
+use crate::asset::settings::Settings;
+use crate::asset::spec::AssetSpec;
+use crate::engine::{Engine, Event, Output};
+use crate::error::{Error, Fault};
+use std::io;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::thread::{Scope, ScopedJoinHandle};
+
+/// What an engine is to a replay.
+pub trait Step: Send {
+    /// Takes one event; appends what there is to say.
+    fn step(&mut self, event: &Event, out: &mut Vec<Output>);
+}
+
+impl Step for Engine {
+    fn step(&mut self, event: &Event, out: &mut Vec<Output>) {
+        Engine::step(self, event, out);
+    }
+}
+
+/// Observations of one batch; 64 KiB of them.
+const BATCH: usize = 2048;
+/// Ticks and definitions of one batch, so that a shard without readings still hears of the time.
+const BATCH_EVENTS: usize = 256;
+/// Batches waiting for one engine. When they are full the reader waits: the slowest engine sets the pace.
+const WAITING: usize = 8;
+
+/// Observations with the few other events between them; a whole [`Event`] for each would be four times the bytes.
+#[derive(Default)]
+struct Batch {
+    observations: Vec<Observation>,
+    /// With the number of observations before it.
+    events: Vec<(u32, Event)>,
+}
+
+struct Worker<S> {
+    engine: S,
+    results: Results,
+    out: Vec<Output>,
+}
+
+impl<S: Step> Worker<S> {
+    #[inline]
+    fn step(&mut self, event: &Event) -> io::Result<()> {
+        self.engine.step(event, &mut self.out);
+        if self.out.is_empty() { Ok(()) } else { self.take() }
+    }
+
+    fn take(&mut self) -> io::Result<()> {
+        for output in self.out.drain(..) {
+            self.results.take(output)?;
+        }
+        Ok(())
+    }
+
+    fn work(mut self, batches: &Receiver<Batch>) -> io::Result<Results> {
+        // The channel is closed when the recording is at its end.
+        for batch in batches {
+            let mut events = batch.events.iter().peekable();
+            for (place, &observation) in (0..).zip(&batch.observations) {
+                while let Some((_, event)) = events.next_if(|&&(before, _)| before <= place) {
+                    self.step(event)?;
+                }
+                self.step(&Event::Observed(observation))?;
+            }
+            for (_, event) in events {
+                self.step(event)?;
+            }
+        }
+        Ok(self.results)
+    }
+}
+
+struct Shard<'scope> {
+    batch: Batch,
+    sender: SyncSender<Batch>,
+    worker: ScopedJoinHandle<'scope, io::Result<Results>>,
+}
+
+enum Way<'scope, S> {
+    Straight(Box<Worker<S>>, io::Result<()>),
+    Shards { shards: Vec<Shard<'scope>>, of_asset: Vec<u32>, broken: bool },
+}
+
+/// The way of events to one or more engines.
+pub struct Feed<'scope, S>(Way<'scope, S>);
+
+impl<'scope, S: Step> Feed<'scope, S> {
+    /// Starts `threads` engines; with one there is no thread but the caller's. Results that do not fit in memory go to
+    /// `spill_dir`.
+    pub fn start<'env, F: Fn() -> S + Sync>(
+        scope: &'scope Scope<'scope, 'env>,
+        threads: usize,
+        spill_dir: &'scope Path,
+        make: &'scope F,
+    ) -> Self {
+        let threads = threads.max(1);
+        if threads == 1 {
+            let worker = Worker { engine: make(), results: Results::new(spill_dir, 1), out: Vec::new() };
+            return Self(Way::Straight(Box::new(worker), Ok(())));
+        }
+        let shards = (0..threads)
+            .map(|_| {
+                let (sender, batches) = sync_channel(WAITING);
+                let worker = scope.spawn(move || {
+                    let worker = Worker { engine: make(), results: Results::new(spill_dir, threads), out: Vec::new() };
+                    worker.work(&batches)
+                });
+                Shard { batch: Batch::default(), sender, worker }
+            })
+            .collect();
+        Self(Way::Shards { shards, of_asset: Vec::new(), broken: false })
+    }
+
+    /// An asset was registered or changed.
+    pub fn define(&mut self, id: AssetId, spec: Arc<AssetSpec>, settings: Arc<Settings>) {
+        if let Way::Shards { shards, of_asset, .. } = &mut self.0 {
+            let place = id.0 as usize;
+            if of_asset.len() <= place {
+                of_asset.resize(place + 1, 0);
+            }
+            if let Some(shard) = of_asset.get_mut(place) {
+                // The upper half: the lower bits of this hash are little more than a parity.
+                *shard = ((hash(&spec.name) >> 32) % shards.len() as u64) as u32;
+            }
+        }
+        self.tell(id, Event::Define(id, spec, settings));
+    }
+
+    /// A reading came.
+    #[inline]
+    pub fn observed(&mut self, observation: Observation) {
+        match &mut self.0 {
+            Way::Straight(worker, result) => {
+                if let Err(error) = worker.step(&Event::Observed(observation)) {
+                    *result = Err(error);
+                }
+            }
+            Way::Shards { shards, of_asset, broken } => {
+                let shard = of_asset.get(observation.asset.0 as usize).copied().unwrap_or(0);
+                if let Some(shard) = shards.get_mut(shard as usize) {
+                    shard.batch.observations.push(observation);
+                    if shard.batch.observations.len() >= BATCH {
+                        *broken |= !send(shard);
+                    }
+                }
+            }
+        }
+    }
+
+    /// An event for every engine.
+    pub fn tell_all(&mut self, event: impl Fn() -> Event) {
+        match &mut self.0 {
+            Way::Straight(worker, result) => {
+                if let Err(error) = worker.step(&event()) {
+                    *result = Err(error);
+                }
+            }
+            Way::Shards { shards, broken, .. } => {
+                for shard in shards {
+                    *broken |= !add(shard, event());
+                }
+            }
+        }
+    }
+
+    fn tell(&mut self, id: AssetId, event: Event) {
+        match &mut self.0 {
+            Way::Straight(worker, result) => {
+                if let Err(error) = worker.step(&event) {
+                    *result = Err(error);
+                }
+            }
+            Way::Shards { shards, of_asset, broken } => {
+                let shard = of_asset.get(id.0 as usize).copied().unwrap_or(0);
+                if let Some(shard) = shards.get_mut(shard as usize) {
+                    *broken |= !add(shard, event);
+                }
+            }
+        }
+    }
+
+    /// Hands on what waits to fill a batch.
+    pub fn flush(&mut self) {
+        if let Way::Shards { shards, broken, .. } = &mut self.0 {
+            for shard in shards {
+                *broken |= !send(shard);
+            }
+        }
+    }
+
+    /// Whether an engine has ended before its time; [`Feed::finish`] says why.
+    pub fn is_broken(&self) -> bool {
+        match &self.0 {
+            Way::Straight(_, result) => result.is_err(),
+            Way::Shards { broken, .. } => *broken,
+        }
+    }
+
+    /// Ends all engines; what each has said.
+    ///
+    /// # Errors
+    /// Results could not be put aside on disk.
+    pub fn finish(mut self) -> Result<Vec<Results>, Error> {
+        self.flush();
+        let failed = |error| Error::new(Fault::Io, "cannot put results aside in the output folder").because(error);
+        match self.0 {
+            Way::Straight(worker, result) => {
+                result.map_err(failed)?;
+                Ok(vec![worker.results])
+            }
+            Way::Shards { shards, .. } => {
+                let workers: Vec<_> = shards.into_iter().map(|shard| shard.worker).collect();
+                workers
+                    .into_iter()
+                    .map(|worker| match worker.join() {
+                        Ok(results) => results.map_err(failed),
+                        Err(panic) => std::panic::resume_unwind(panic),
+                    })
+                    .collect()
+            }
+        }
+    }
+}
+
+fn add(shard: &mut Shard<'_>, event: Event) -> bool {
+    let before = shard.batch.observations.len() as u32;
+    shard.batch.events.push((before, event));
+    shard.batch.events.len() < BATCH_EVENTS || send(shard)
+}
+
+/// `false` when the engine is gone.
+fn send(shard: &mut Shard<'_>) -> bool {
+    if shard.batch.observations.is_empty() && shard.batch.events.is_empty() {
+        return true;
+    }
+    let fresh = Batch { observations: Vec::with_capacity(BATCH), events: Vec::new() };
+    shard.sender.send(std::mem::replace(&mut shard.batch, fresh)).is_ok()
+}
+
+/// FNV-1a: the same on every machine and in every version, unlike the standard library's.
+fn hash(name: &str) -> u64 {
+    name.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x100_0000_01b3))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::hash;
+
+    /// Source: the FNV-1a test vectors of the IETF draft draft-eastlake-fnv, appendix C, from memory.
+    #[test]
+    fn fnv_1a() {
+        assert_eq!(hash(""), 0xcbf2_9ce4_8422_2325);
+        assert_eq!(hash("a"), 0xaf63_dc4c_8601_ec8c);
+        assert_eq!(hash("foobar"), 0x8594_4171_f739_67e8);
+    }
+}

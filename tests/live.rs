@@ -1,0 +1,252 @@
+//! The same recording played and lived through gives the same alerts to the byte: eight days of four machines of the
+//! simulated site, once through `replay`, once reading by reading through a real broker into the daemon, which is
+//! stopped and killed on the way.
+
+mod common;
+mod support;
+
+use common::{Broker, Listener, signal, wait_for};
+use roundsman::acquire::recording::time::write_rfc3339;
+use roundsman::acquire::recording::{self, Merge, Progress, ReadOptions};
+use roundsman::config::{self, Sources};
+use roundsman_models::EventTime;
+use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
+use std::collections::HashMap;
+use std::fmt::Write;
+use std::path::Path;
+use std::process::{Child, Stdio};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+/// What is planted in this stretch: an hour without the gateway of `effluent`, `blower-1` left loose after a stop,
+/// imbalance of `id-fan`, a stuck sensor of `fd-fan`; nothing on `lift-pump`. The end lies in the quiet after all of
+/// it, so that nothing is said only because the recording ends.
+const ASSETS: [&str; 4] = ["id-fan", "fd-fan", "blower-1", "lift-pump"];
+const FROM: &str = "2031-03-29T00:00:00Z";
+const TO: &str = "2031-04-06T00:00:00Z";
+
+struct Sent {
+    topic: String,
+    payload: String,
+}
+
+/// The stretch as the site would publish it: one payload per reading, in the recording's order.
+fn messages() -> Vec<Sent> {
+    let file = support::quillhaven("roundsman.toml");
+    let sources = Sources { file: Some(&file), zones: config::zone_names(), ..Sources::default() };
+    let site = config::load(&sources).expect("the site's configuration has no faults");
+    let areas: HashMap<&str, &str> = (site.assets.iter())
+        .filter(|asset| ASSETS.contains(&asset.spec.name.as_str()))
+        .filter_map(|asset| Some((asset.spec.name.as_str(), asset.spec.area.as_deref()?)))
+        .collect();
+    let micros = |text: &str| text.parse::<jiff::Timestamp>().expect("a time").as_microsecond();
+    let (from, to) = (EventTime(micros(FROM)), EventTime(micros(TO)));
+    let path = support::quillhaven("readings.parquet");
+    let opened = recording::open(&path, &ReadOptions::default(), 1, &|| None, &Progress::default());
+    let mut merge = Merge::new(vec![opened.expect("the recording opens")]);
+    let mut messages = Vec::new();
+    while let Some(run) = merge.next_run().expect("the recording can be read") {
+        for raw in run.readings.iter().filter(|raw| from <= raw.at && raw.at < to) {
+            let names = &run.series[raw.series as usize];
+            let Some(area) = areas.get(&*names.asset) else { continue };
+            let mut time = Vec::new();
+            write_rfc3339(&mut time, raw.at);
+            let time = String::from_utf8(time).expect("ASCII");
+            messages.push(Sent {
+                topic: format!("plant/{area}/{}/{}", names.asset, names.point),
+                // The shortest digits that give the same bits again.
+                payload: format!(r#"{{"v":{},"t":"{time}"}}"#, raw.value),
+            });
+        }
+    }
+    messages
+}
+
+/// The stretch as `mosquitto_sub -F '%j'` would have recorded it.
+fn record(messages: &[Sent], path: &Path) {
+    let mut text = String::new();
+    for Sent { topic, payload } in messages {
+        let quoted = serde_json::to_string(payload).expect("text");
+        let length = payload.len();
+        writeln!(
+            text,
+            r#"{{"tst":"2031-04-06T00:00:00.000000Z+0000","topic":"{topic}","qos":1,"retain":0,"payloadlen":{length},"mid":1,"payload":{quoted}}}"#
+        )
+        .expect("memory");
+    }
+    std::fs::write(path, text).expect("the recording can be written");
+}
+
+/// `roundsman run` as a process of its own.
+struct Daemon(Child);
+
+impl Daemon {
+    /// Returns once it is subscribed and has said that it is there.
+    fn start(broker: &Broker, heard: &Listener, state: &Path, log: &Path) -> Self {
+        let online =
+            || heard.on("roundsman/quillhaven/service").iter().filter(|s| s.contains(r#""online":true"#)).count();
+        let before = online();
+        let log = std::fs::OpenOptions::new().create(true).append(true).open(log).expect("a log file");
+        let child = support::roundsman()
+            .arg("run")
+            .arg("--config")
+            .arg(support::quillhaven("roundsman.toml"))
+            .args(["--set", &format!("broker.url=mqtt://127.0.0.1:{}", broker.port)])
+            .args(["--set", "broker.clock=stream", "--set", "broker.client_id=under-test"])
+            .args(["--set", "publish.commands=true"])
+            .args(["--set", &format!("state.dir={}", state.display())])
+            .stdout(Stdio::null())
+            .stderr(log)
+            .spawn()
+            .expect("the binary starts");
+        wait_for("the daemon to be online", || online() > before);
+        wait_for("its subscriptions", || {
+            let log = std::fs::read_to_string(broker.path("log")).unwrap_or_default();
+            log.lines().any(|line| line.contains(": under-test 1 plant/"))
+        });
+        Self(child)
+    }
+
+    /// SIGTERM.
+    fn stop(mut self) {
+        signal(self.0.id(), "TERM");
+        let status = self.0.wait().expect("it ends");
+        assert!(status.success(), "a clean stop ends with 0, not {status}");
+    }
+
+    /// SIGKILL.
+    fn kill(mut self) {
+        self.0.kill().expect("it can be killed");
+        self.0.wait().expect("it ends");
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Publishes everything at QoS 1, then a command to each asset that changes nothing: its answer says that all before it
+/// has been worked on. `confirmed` counts what the broker has taken.
+fn publish(port: u16, messages: &[Sent], confirmed: &AtomicUsize) {
+    let mut options = MqttOptions::new("plant", "127.0.0.1", port);
+    options.set_inflight(100).set_keep_alive(Duration::from_secs(60));
+    let (client, mut connection) = Client::new(options, 100);
+    let all = messages.len() + ASSETS.len();
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            for event in connection.iter() {
+                match event.expect("the broker stays there") {
+                    Event::Incoming(Packet::PubAck(_)) if confirmed.fetch_add(1, Ordering::SeqCst) + 1 == all => return,
+                    _ => {}
+                }
+            }
+        });
+        for Sent { topic, payload } in messages {
+            client.publish(topic, QoS::AtLeastOnce, false, payload.as_bytes()).expect("the client takes it");
+        }
+        for asset in ASSETS {
+            let command = r#"{"action":"set-limit","by":"tester","point":"vib_de_h","limit":"warning-high","value":4.5,"reply_to":"test/answers"}"#;
+            let topic = format!("roundsman/quillhaven/{asset}/command");
+            client.publish(topic, QoS::AtLeastOnce, false, command).expect("the client takes it");
+        }
+    });
+}
+
+/// As `replay` sorts its documents: time, asset, id, revision.
+fn sorted(mut documents: Vec<String>) -> Vec<String> {
+    documents.sort_by_cached_key(|text| {
+        let document: serde_json::Value = serde_json::from_str(text).expect("an alert is JSON");
+        let word = |key: &str| document[key].as_str().unwrap_or_default().to_owned();
+        (support::time(&document["at"]), word("asset"), word("id"), document["revision"].as_u64())
+    });
+    documents
+}
+
+#[test]
+fn a_recording_lived_through_gives_what_its_replay_gives() {
+    let dir = tempfile::tempdir().expect("a temporary directory");
+    let messages = messages();
+    let recorded = dir.path().join("recorded.jsonl");
+    record(&messages, &recorded);
+    let config = support::quillhaven("roundsman.toml");
+    let out = dir.path().join("replayed");
+    support::replay(&out, ["--config".as_ref(), config.as_os_str(), recorded.as_os_str()]);
+    let replayed = std::fs::read_to_string(out.join("alerts.jsonl")).expect("alerts.jsonl");
+    for alert in support::alerts(&out) {
+        let word = |key: &str| alert[key].as_str().unwrap_or_default().to_owned();
+        println!(
+            "{} {} {} {} {}",
+            word("at"),
+            word("asset"),
+            alert["finding"]["about"],
+            word("change"),
+            word("severity")
+        );
+    }
+    let raised = |asset: &str, about: &str| {
+        let fits =
+            |a: &serde_json::Value| a["asset"] == asset && a["finding"]["about"] == about && a["change"] == "raised";
+        support::alerts(&out).iter().any(fits)
+    };
+    assert!(raised("id-fan", "machine") && raised("fd-fan", "sensor") && raised("blower-1", "silence"));
+
+    let broker = Broker::start("");
+    let heard = broker.listen(&[
+        "-t",
+        "roundsman/quillhaven/+/alert",
+        "-t",
+        "roundsman/quillhaven/service",
+        "-t",
+        "test/answers",
+    ]);
+    let (state, log) = (dir.path().join("state"), dir.path().join("log"));
+    let start = || Daemon::start(&broker, &heard, &state, &log);
+    let first = start();
+    let confirmed = AtomicUsize::new(0);
+    let began = Instant::now();
+    let last = std::thread::scope(|scope| {
+        let publishing = scope.spawn(|| publish(broker.port, &messages, &confirmed));
+        let passed = |share: f64| {
+            let count = (share * messages.len() as f64) as usize;
+            wait_for("the stream to go on", || confirmed.load(Ordering::SeqCst) >= count);
+        };
+        // The stream goes on meanwhile; the broker keeps it in the session.
+        passed(0.4);
+        first.stop();
+        let second = start();
+        passed(0.8);
+        second.kill();
+        let third = start();
+        publishing.join().expect("published");
+        third
+    });
+    wait_for("everything to be worked on", || heard.on("test/answers").len() >= ASSETS.len());
+    let took = began.elapsed();
+    last.stop();
+    wait_for("the last word", || {
+        heard.on("roundsman/quillhaven/service").last().is_some_and(|s| s.contains(r#""online":false"#))
+    });
+
+    let lived: Vec<String> =
+        heard.lines().into_iter().filter(|(topic, _)| topic.ends_with("/alert")).map(|(_, payload)| payload).collect();
+    let count = lived.len();
+    let mut lived = sorted(lived);
+    // At least once: a repeat is the same to the byte, or it stays and the comparison fails.
+    lived.dedup();
+    println!(
+        "{} messages in {:.1} s ({:.0} a second) with a SIGTERM and a SIGKILL of the daemon: {} documents, {} repeats",
+        messages.len(),
+        took.as_secs_f64(),
+        messages.len() as f64 / took.as_secs_f64(),
+        lived.len(),
+        count - lived.len()
+    );
+    let replayed: Vec<&str> = replayed.lines().collect();
+    if let Some(place) = lived.iter().zip(&replayed).position(|(one, other)| one != other) {
+        panic!("document {} differs:\n  lived    {}\n  replayed {}", place + 1, lived[place], replayed[place]);
+    }
+    assert_eq!(lived.len(), replayed.len(), "as many documents");
+}
