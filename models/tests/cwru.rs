@@ -212,6 +212,30 @@ fn nameplate_speed_for_all() {
     assert_eq!((count.race_on_sound, count.fault_on_normal), (0, 0));
 }
 
+/// The least that is known at once: one second and the nameplate, 1.3 to 2.7 % off.
+#[test]
+fn one_second_at_the_nameplate_speed() {
+    let Some(rig) = rig() else { return };
+    let rating = |_: &Record| ShaftSpeed::new(1750.0, SpeedSource::Rating);
+    for cut in [0, 2] {
+        let count = rig.run(&format!("1 s from {cut} s, 1750 rpm assumed"), &rig.bearings, rating, |r| {
+            r.samples.iter().skip(cut * 12_000).take(12_000).copied().collect()
+        });
+        assert!(count.races_and_normal >= 19, "{count:?}");
+        assert_eq!((count.race_on_sound, count.fault_on_normal), (0, 0));
+    }
+}
+
+/// Whoever gives a speed may give the nameplate's.
+#[test]
+fn stored_speed_of_unknown_worth() {
+    let Some(rig) = rig() else { return };
+    let unsure = |r: &Record| ShaftSpeed::new(r.rpm, SpeedSource::Given);
+    let count = rig.run("4 s, stored speed as given by a person", &rig.bearings, unsure, |r| r.samples.clone());
+    assert!(count.races_and_normal >= 20 && count.with_ball >= 26, "{count:?}");
+    assert_eq!((count.race_on_sound, count.fault_on_normal), (0, 0));
+}
+
 #[test]
 fn five_decibels_of_noise() {
     let Some(rig) = rig() else { return };

@@ -49,12 +49,14 @@ pub struct ShaftSpeed {
 }
 
 impl ShaftSpeed {
-    /// A speed with the usual uncertainty of its source: measured 0.5 %, nameplate 3.5 % (slip of an induction motor).
+    /// A speed with the usual uncertainty of its source: measured 0.5 %, nameplate or told by a person 3.5 % (slip of an
+    /// induction motor).
     pub fn new(rpm: f64, source: SpeedSource) -> Self {
         let uncertainty = match source {
-            SpeedSource::Rating => 0.035,
+            // A person gives what is on the nameplate as often as what was measured.
+            SpeedSource::Rating | SpeedSource::Given => 0.035,
             SpeedSource::Waveform => 0.001,
-            SpeedSource::Message | SpeedSource::Point | SpeedSource::Given => 0.005,
+            SpeedSource::Message | SpeedSource::Point => 0.005,
         };
         Self { rpm, source, uncertainty, confidence: 0.0 }
     }
