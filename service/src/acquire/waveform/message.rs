@@ -64,8 +64,8 @@ pub fn decode(payload: &[u8], limits: &Limits) -> Result<Capture, WaveformFault>
         Some(rest) => split_binary(rest)?,
         None => (payload, None),
     };
-    let fields: Fields =
-        serde_json::from_slice(head).map_err(|error| WaveformFault::new("message", format!("not readable: {error}")))?;
+    let fields: Fields = serde_json::from_slice(head)
+        .map_err(|error| WaveformFault::new("message", format!("not readable: {error}")))?;
     let rate_hz = needed("rate_hz", fields.rate_hz)?;
     let unit = needed("unit", fields.unit.as_deref())?;
     let scale = fields.scale.unwrap_or(1.0);

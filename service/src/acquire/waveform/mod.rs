@@ -131,8 +131,8 @@ fn to_g(unit: &str) -> Result<f64, WaveformFault> {
 
 /// Checks rate and samples once more, whatever they came from.
 fn checked_samples(rate_hz: f64, samples: &[f64]) -> Result<(), WaveformFault> {
-    use roundsman_models::manipulate::waveform::signal::SignalFault;
     use roundsman_models::manipulate::waveform::Signal;
+    use roundsman_models::manipulate::waveform::signal::SignalFault;
     Signal::new(samples, rate_hz).map(|_| ()).map_err(|fault| {
         let part = if matches!(fault, SignalFault::Rate(_)) { "rate_hz" } else { "samples" };
         WaveformFault::new(part, fault.to_string())
