@@ -140,7 +140,8 @@ pub fn estimate(near: &ShaftSpeed, waveform: LineRatios<'_>, envelope: LineRatio
     let apart = (SAME / step).ceil() as usize;
     let rival =
         scores.iter().enumerate().filter(|(k, _)| k.abs_diff(best) > apart).fold(0.0_f64, |m, (_, x)| m.max(*x));
-    if !(rival > 0.0) {
+    let comparable = rival > 0.0;
+    if !comparable {
         return None;
     }
     let slip = (best as i64 - half) as f64 * step;

@@ -163,7 +163,7 @@ fn single_files(args: &AnalyseArgs, bearings: &[Bearing], out: &mut dyn std::io:
         let name = file.file_stem().and_then(|s| s.to_str()).unwrap_or("waveform").to_owned();
         let report = analyst.analyse(&name, &capture, &known(args, bearings, told));
         if let Some(dir) = &args.out {
-            store(dir, &report, &capture)?;
+            store(dir, &report, &capture, bearings)?;
         }
         if !args.json {
             said(write!(out, "{}", Table(&report, bearings)))?;
@@ -197,7 +197,7 @@ fn whole_folder(
         let report = analyst.analyse(&row.record, &capture, &known(args, bearings, speed));
         // Writing to a String cannot fail.
         let _ = writeln!(csv, "{},{},{:.2}", row.record, report.word, report.confidence);
-        store(dir, &report, &capture)?;
+        store(dir, &report, &capture, bearings)?;
         if !args.json {
             said(writeln!(out, "{}", table::row(&report, bearings)))?;
         }
@@ -210,12 +210,13 @@ fn whole_folder(
 }
 
 /// Report and plot of one waveform; what the name may not hold in a file name becomes `_`.
-fn store(dir: &Path, report: &Report, capture: &Capture) -> Result<(), Error> {
+fn store(dir: &Path, report: &Report, capture: &Capture, bearings: &[Bearing]) -> Result<(), Error> {
     let safe = |c: char| if c.is_ascii_alphanumeric() || "-_.".contains(c) { c } else { '_' };
     let name: String = report.record.chars().map(safe).collect();
-    let json = serde_json::to_string_pretty(report).map_err(ours)?;
+    // One line: most of it are the lines of the envelope's spectrum.
+    let json = serde_json::to_string(report).map_err(ours)?;
     write_file(&dir.join(format!("{name}.json")), json.as_bytes())?;
-    write_file(&dir.join(format!("{name}.svg")), plot(report, capture).as_bytes())
+    write_file(&dir.join(format!("{name}.svg")), plot(report, capture, bearings).as_bytes())
 }
 
 fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {

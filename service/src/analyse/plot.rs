@@ -4,7 +4,7 @@
 
 use super::report::Report;
 use crate::acquire::waveform::Capture;
-use roundsman_models::assess::bearing::{BearingPart, Family, LineKind};
+use roundsman_models::assess::bearing::{Bearing, BearingPart, Family, LineKind};
 use std::fmt::Write;
 
 const WIDTH: f64 = 960.0;
@@ -12,10 +12,10 @@ const LEFT: f64 = 64.0;
 const RIGHT: f64 = 24.0;
 const PANEL: f64 = 190.0;
 const GAP: f64 = 62.0;
-const TOP: f64 = 74.0;
+const TOP: f64 = 92.0;
 
-/// Draws a report. The samples come from the capture; a report keeps none.
-pub fn plot(report: &Report, capture: &Capture) -> String {
+/// Draws a report. The samples come from the capture, a report keeps none; `bearings` are those it was made with.
+pub fn plot(report: &Report, capture: &Capture, bearings: &[Bearing]) -> String {
     let height = TOP + 3.0 * PANEL + 2.0 * GAP + 44.0;
     let mut svg = String::new();
     // Writing to a String cannot fail.
@@ -32,7 +32,7 @@ pub fn plot(report: &Report, capture: &Capture) -> String {
     );
     waveform(&mut svg, capture, TOP);
     spectrum(&mut svg, report, TOP + PANEL + GAP);
-    envelope(&mut svg, report, TOP + 2.0 * (PANEL + GAP));
+    envelope(&mut svg, report, bearings, TOP + 2.0 * (PANEL + GAP));
     svg.push_str("</svg>\n");
     svg
 }
@@ -204,7 +204,7 @@ fn spectrum(svg: &mut String, report: &Report, top: f64) {
     }
 }
 
-fn envelope(svg: &mut String, report: &Report, top: f64) {
+fn envelope(svg: &mut String, report: &Report, bearings: &[Bearing], top: f64) {
     let Some(found) = &report.bearing else {
         let _ = writeln!(
             svg,
@@ -224,8 +224,12 @@ fn envelope(svg: &mut String, report: &Report, top: f64) {
     let highest = spectrum.depth.iter().take(count).skip(first).fold(0.0_f64, |m, v| m.max(*v));
     let high = if highest > 0.0 { 1.25 * highest } else { 1.0 };
     let panel = Panel { top, x: (0.0, top_hz), y: (0.0, high) };
+    let whose = family.map_or(String::new(), |f| {
+        let place = f.bearing.and_then(|b| bearings.get(b)).map_or("", |b| b.name.as_str());
+        format!(" · {place} {}", f.part.map_or("unknown rate", BearingPart::words))
+    });
     let title = format!(
-        "Spectrum of the squared envelope, {:.0} to {:.0} Hz, modulation depth",
+        "Spectrum of the squared envelope, {:.0} to {:.0} Hz, modulation depth{whose}",
         spectrum.low_hz, spectrum.high_hz
     );
     panel.frame(svg, &title, "Hz");
@@ -240,8 +244,9 @@ fn envelope(svg: &mut String, report: &Report, top: f64) {
                 let label = if k == 1 { name.to_owned() } else { format!("{k}×") };
                 let _ = writeln!(
                     svg,
-                    r##"<path d="M{x:.1} {:.1}V{y:.1}" stroke="#b4532a" stroke-width="1.6"/><circle cx="{x:.1}" cy="{y:.1}" r="2.4" fill="#b4532a"/><text x="{x:.1}" y="{:.1}" text-anchor="middle" font-size="11" fill="#9a431d" font-weight="600">{label} · {:.1} Hz · {:.0} dB</text>"##,
+                    r##"<path d="M{x:.1} {:.1}V{y:.1}" stroke="#b4532a" stroke-width="1.6"/><circle cx="{x:.1}" cy="{y:.1}" r="2.4" fill="#b4532a"/><text x="{:.1}" y="{:.1}" text-anchor="middle" font-size="11" fill="#9a431d" font-weight="600">{label} · {:.1} Hz · {:.0} dB</text>"##,
                     panel.y(0.0),
+                    x.clamp(LEFT + 60.0, WIDTH - RIGHT - 60.0),
                     y - 7.0,
                     line.hz,
                     line.db

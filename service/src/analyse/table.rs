@@ -45,14 +45,25 @@ fn describe(family: &Family, bearings: &[Bearing]) -> String {
     let part = family.part.map_or("unknown rate", BearingPart::words);
     let place = family.bearing.and_then(|b| bearings.get(b)).map_or("", |b| b.name.as_str());
     format!(
-        "{place} {part} {:.3}×, {:+.1} %, depth {:.2}, noise does it at 10^{:.0}",
+        "{place} {part} {:.3}×, {:+.1} %, depth {:.2}, by chance {}",
         family.order,
         100.0 * family.slip,
         family.depth,
-        family.log10_p
+        by_chance(family.log10_p)
     )
     .trim_start()
     .to_owned()
+}
+
+/// How often noise does as well. Beyond some point the number only says that it is not noise.
+fn by_chance(log10_p: f64) -> String {
+    if log10_p < -100.0 {
+        "never".to_owned()
+    } else if log10_p > -0.5 {
+        "often".to_owned()
+    } else {
+        format!("1 in 10^{:.0}", -log10_p)
+    }
 }
 
 /// A report as a person reads it.

@@ -406,7 +406,9 @@ fn without_shaft(ratio: &[f64], step_hz: f64, shaft_hz: f64, reach: usize, out: 
         *line = line.min(1.0);
     }
     let spacing = shaft_hz / step_hz;
-    if !(spacing > 2.0 * (reach as f64 + 1.0)) {
+    // Asked for, not refused, so that NaN fails.
+    let apart = spacing > 2.0 * (reach as f64 + 1.0);
+    if !apart {
         return;
     }
     for k in 1..=((out.len() as f64 / spacing) as usize) {
@@ -415,7 +417,8 @@ fn without_shaft(ratio: &[f64], step_hz: f64, shaft_hz: f64, reach: usize, out: 
 }
 
 fn quieten(ratio: &mut [f64], hz: f64, step_hz: f64, reach: usize) {
-    if !(hz > 0.0) {
+    let above_zero = hz > 0.0;
+    if !above_zero {
         return;
     }
     let at = (hz / step_hz).round() as usize;

@@ -403,21 +403,19 @@ fn bearing(findings: &BearingFindings, bearings: &[Bearing]) -> Option<Hypothesi
             let family = findings.named()?;
             let name = bearings.get(bearing).map_or("bearing", |b| b.name.as_str());
             let mut support = vec![plain(format!(
-                "{name}: {} lines at {:.3} × shaft speed ({:+.1} % from the computed frequency), depth {:.2}; noise gives \
-                 this at 10^{:.0}",
+                "{name}: {} lines at {:.3} × shaft speed ({:+.1} % from the computed frequency), depth {:.2}; by chance under \
+                 1 in 10^{:.0}",
                 part.words(),
                 family.order,
                 100.0 * family.slip,
                 family.depth,
-                family.log10_p
+                (-family.log10_p).clamp(0.0, 100.0)
             ))];
             let mut against = Vec::new();
             if part.sideband_orders(&bearings.get(bearing)?.orders).is_some() {
                 let seen = family.sidebands_log10_p < -3.0;
-                let text = format!(
-                    "sidebands that belong to the part (noise gives them at 10^{:.0})",
-                    family.sidebands_log10_p
-                );
+                let text =
+                    format!("sidebands that belong to the part (by chance 1 in 10^{:.0})", -family.sidebands_log10_p);
                 if seen { support.push(plain(text)) } else { against.push(plain(format!("hardly any {text}"))) }
             }
             Some(Hypothesis { fault: part.into(), confidence: findings.confidence, support, against })

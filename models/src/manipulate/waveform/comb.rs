@@ -18,7 +18,8 @@ pub struct CombFit {
 
 /// log10 P(sum > `sum`) for the sum of `count` exponential values of mean 1; 0 for `count` 0.
 pub fn log10_erlang_tail(sum: f64, count: usize) -> f64 {
-    if count == 0 || !(sum > 0.0) {
+    let some = sum > 0.0;
+    if count == 0 || !some {
         return 0.0;
     }
     let (mut term, mut total) = (1.0, 1.0);
@@ -51,7 +52,8 @@ fn slip_step(step_hz: f64, hz: f64, harmonics: usize) -> f64 {
 /// Searches `hz` × (1 ± `tolerance`) for the strongest comb of up to `harmonics` lines. `None` when not even the first
 /// harmonic lies inside the spectrum or the frequency is below two lines.
 pub fn fit(ratio: &[f64], step_hz: f64, hz: f64, tolerance: f64, harmonics: usize) -> Option<CombFit> {
-    if !(hz >= 2.0 * step_hz) {
+    let resolved = hz >= 2.0 * step_hz;
+    if !resolved {
         return None;
     }
     let top_hz = (ratio.len().checked_sub(1)?) as f64 * step_hz;

@@ -134,7 +134,8 @@ impl BandEnvelopes {
             sum += *e;
         }
         let mean = sum / points as f64;
-        if !(mean > 0.0) {
+        let loud = mean > 0.0;
+        if !loud {
             return None;
         }
         for e in squared.iter_mut() {
@@ -175,7 +176,8 @@ fn third_highest(squared: &[f64]) -> f64 {
     let mut top = [f64::NEG_INFINITY; 3];
     for part in squared.chunks_exact(size).take(PARTS) {
         let (sum, square) = part.iter().fold((0.0, 0.0), |(s, q), e| (s + e, q + e * e));
-        if !(sum > 0.0) {
+        let loud = sum > 0.0;
+        if !loud {
             continue;
         }
         let mut value = square * part.len() as f64 / (sum * sum) - 2.0;

@@ -106,7 +106,8 @@ impl Quality {
         let count = samples.len() as f64;
         let spread = shape.peak_to_peak;
         // What is left of a constant after decoding is rounding of the constant.
-        let flat = !(spread > 1e-9 * shape.peak.max(f64::MIN_POSITIVE)) || shape.std == 0.0;
+        let varies = spread > 1e-9 * shape.peak.max(f64::MIN_POSITIVE) && shape.std > 0.0;
+        let flat = !varies;
         let (low, high) = samples.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(*x), h.max(*x)));
         let near = 1e-6 * spread;
         let mut clipped = 0;

@@ -85,7 +85,7 @@ pub fn fast_length(len: usize) -> usize {
     while blocks > 1 {
         let mut rest = blocks;
         for factor in [2, 3, 5] {
-            while rest % factor == 0 {
+            while rest.is_multiple_of(factor) {
                 rest /= factor;
             }
         }
