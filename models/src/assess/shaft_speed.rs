@@ -16,6 +16,11 @@ const CAP: f64 = 12.0;
 const SAME: f64 = 0.006;
 /// Turns a record must have: below, the lines of the shaft and of the mains lie within each other's width.
 const LEAST_TURNS: f64 = 60.0;
+/// A line stands out when noise alone would reach it once in a thousand: ln 1000.
+const STANDS_OUT: f64 = 6.9;
+/// Harmonics that must stand out in the waveform's own spectrum, one of them at 1× to 3×: the envelope alone would take
+/// the rate of a bearing's impacts, or a fraction of it, for a shaft.
+const OWN_LINES: usize = 5;
 /// How much better than every other speed the best must be.
 const CLEAR: f64 = 1.3;
 
@@ -114,7 +119,8 @@ fn capped(lines: &LineRatios<'_>, without_mains: bool, top_hz: f64, out: &mut Ve
     }
 }
 
-/// Searches around `near` (see [`ShaftSpeed::search_span`]). `None` when the spectra do not reach a few harmonics.
+/// Searches around `near` (see [`ShaftSpeed::search_span`]). `None` when the spectra do not reach a few harmonics, or
+/// the waveform itself shows too few of them.
 pub fn estimate(near: &ShaftSpeed, waveform: LineRatios<'_>, envelope: LineRatios<'_>) -> Option<SpeedEstimate> {
     let hz = near.hz();
     if !(hz.is_finite() && hz >= LEAST_TURNS * waveform.step_hz) {
@@ -145,6 +151,13 @@ pub fn estimate(near: &ShaftSpeed, waveform: LineRatios<'_>, envelope: LineRatio
         return None;
     }
     let slip = (best as i64 - half) as f64 * step;
+    let own = |k: usize| {
+        let at = (k as f64 * hz * (1.0 + slip) / waveform.step_hz).round() as usize;
+        direct.get(at).is_some_and(|line| *line >= STANDS_OUT)
+    };
+    if (1..=HARMONICS).filter(|k| own(*k)).count() < OWN_LINES || !(1..=3).any(own) {
+        return None;
+    }
     Some(SpeedEstimate { rpm: near.rpm * (1.0 + slip), lead: top / rival })
 }
 
