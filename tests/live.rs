@@ -129,8 +129,8 @@ impl Drop for Daemon {
 }
 
 /// Publishes everything at QoS 1, then a command to each asset that changes nothing: its answer says that all before it
-/// has been worked on. `confirmed` counts what the broker has taken.
-fn publish(port: u16, messages: &[Sent], confirmed: &AtomicUsize) {
+/// has been worked on. `confirmed` counts what the broker has taken; none goes out whose place is not below `until`.
+fn publish(port: u16, messages: &[Sent], confirmed: &AtomicUsize, until: &AtomicUsize) {
     let mut options = MqttOptions::new("plant", "127.0.0.1", port);
     options.set_inflight(100).set_keep_alive(Duration::from_secs(60));
     let (client, mut connection) = Client::new(options, 100);
@@ -144,7 +144,10 @@ fn publish(port: u16, messages: &[Sent], confirmed: &AtomicUsize) {
                 }
             }
         });
-        for Sent { topic, payload } in messages {
+        for (place, Sent { topic, payload }) in messages.iter().enumerate() {
+            if place >= until.load(Ordering::SeqCst) {
+                wait_for("leave to go on", || place < until.load(Ordering::SeqCst));
+            }
             client.publish(topic, QoS::AtLeastOnce, false, payload.as_bytes()).expect("the client takes it");
         }
         for asset in ASSETS {
@@ -206,19 +209,24 @@ fn a_recording_lived_through_gives_what_its_replay_gives() {
     let start = || Daemon::start(&broker, &heard, &state, &log);
     let first = start();
     let confirmed = AtomicUsize::new(0);
+    let share = |share: f64| (share * messages.len() as f64) as usize;
+    let until = AtomicUsize::new(share(0.6));
+    let so_far = || heard.lines().iter().filter(|(topic, _)| topic.ends_with("/alert")).count();
     let began = Instant::now();
     let last = std::thread::scope(|scope| {
-        let publishing = scope.spawn(|| publish(broker.port, &messages, &confirmed));
-        let passed = |share: f64| {
-            let count = (share * messages.len() as f64) as usize;
-            wait_for("the stream to go on", || confirmed.load(Ordering::SeqCst) >= count);
-        };
-        // The stream goes on meanwhile; the broker keeps it in the session.
-        passed(0.4);
+        let publishing = scope.spawn(|| publish(broker.port, &messages, &confirmed, &until));
+        let passed = |places: usize| wait_for("the stream to go on", || confirmed.load(Ordering::SeqCst) >= places);
+        // In the middle of the stream, which goes on meanwhile: the broker keeps it for us. What is still to come waits for
+        // each of the two ends, so that neither can come too late.
+        passed(share(0.4));
         first.stop();
+        println!("stopped after {} alert documents", so_far());
+        until.store(share(0.9), Ordering::SeqCst);
         let second = start();
-        passed(0.8);
+        passed(share(0.8));
         second.kill();
+        println!("killed after {} alert documents", so_far());
+        until.store(usize::MAX, Ordering::SeqCst);
         let third = start();
         publishing.join().expect("published");
         third

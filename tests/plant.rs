@@ -59,7 +59,7 @@ impl Drop for Running {
 fn run_daemon(port: u16, state: &Path, log: &Path) -> Running {
     let mut command = support::roundsman();
     command.arg("run").arg("--config").arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/minimal.toml"));
-    // The other two ways a setting can come.
+    // The file stays as it is: what is of this test comes by the environment and by --set.
     command.env("ROUNDSMAN__BROKER__URL", format!("mqtt://127.0.0.1:{port}"));
     for set in [
         &format!("state.dir={}", state.display()),

@@ -7,17 +7,15 @@
 //! ```
 //!
 //! Nothing is short-circuited: what is printed went through the broker, the journal, the engine, the outbox and the
-//! broker again. Only remaining-life statements are taken at their source; [`tap`] says why. The demo ends with exit
+//! broker again. Only remaining-life statements are taken at their source; `demo/tap.rs` says why. The demo ends with exit
 //! code 0 whatever the verdict is; a code above 0 means that it could not be played.
 
 mod table;
-mod tap;
 mod truth;
 mod verdict;
 
-pub use tap::Said;
 pub use truth::{About, Machine, Outage, Planted, Reaches};
-pub use verdict::{Episode, Judged, Verdict, episodes, judge};
+pub use verdict::{Episode, Judged, Said, Verdict, episodes, judge};
 
 #[cfg(feature = "demo-broker")]
 mod broker;
@@ -29,6 +27,8 @@ mod links;
 mod play;
 #[cfg(feature = "demo-broker")]
 mod screen;
+#[cfg(feature = "demo-broker")]
+mod tap;
 
 #[cfg(feature = "demo-broker")]
 pub use play::{Outcome, play};

@@ -158,7 +158,28 @@ pub fn estimate(near: &ShaftSpeed, waveform: LineRatios<'_>, envelope: LineRatio
     if (1..=HARMONICS).filter(|k| own(*k)).count() < OWN_LINES || !(1..=3).any(own) {
         return None;
     }
-    Some(SpeedEstimate { rpm: near.rpm * (1.0 + slip), lead: top / rival })
+    let coarse_hz = hz * (1.0 + slip);
+    let own_lines = (1..=HARMONICS).filter(|k| own(*k));
+    let fine_hz = refine(own_lines, coarse_hz, &waveform).filter(|f| (f / coarse_hz - 1.0).abs() < SAME);
+    Some(SpeedEstimate { rpm: 60.0 * fine_hz.unwrap_or(coarse_hz), lead: top / rival })
+}
+
+/// Least squares through the exact places of the lines that stand out: f_k = k f. Each place is the top of the parabola
+/// through the logarithms of a Hann line's three highest values.
+fn refine(lines: impl Iterator<Item = usize>, hz: f64, waveform: &LineRatios<'_>) -> Option<f64> {
+    let (mut along, mut square) = (0.0, 0.0);
+    for k in lines {
+        let wanted = (k as f64 * hz / waveform.step_hz).round() as usize;
+        let height = |at: usize| waveform.ratio.get(at).copied().unwrap_or(0.0);
+        let top = (wanted.saturating_sub(1)..=wanted + 1).max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
+        let [left, middle, right] =
+            [top.checked_sub(1)?, top, top + 1].map(|at| height(at).max(f64::MIN_POSITIVE).ln());
+        let bend = left - 2.0 * middle + right;
+        let shift = if bend < 0.0 { (0.5 * (left - right) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+        along += k as f64 * (top as f64 + shift) * waveform.step_hz;
+        square += (k * k) as f64;
+    }
+    (square > 0.0).then(|| along / square)
 }
 
 /// The speed to go on with: the estimate when it is clear, else the one that was told.

@@ -6,6 +6,7 @@ use super::links::{self, Played};
 use super::screen::Screen;
 use super::tap::Tap;
 use super::verdict::{Verdict, judge};
+use crate::acquire::Rejection;
 use crate::advise::document::Alert;
 use crate::advise::published::Published;
 use crate::app;
@@ -36,8 +37,8 @@ pub struct Outcome {
     pub alerts: Vec<Alert>,
     /// Readings published.
     pub readings: u64,
-    /// Of those, readings the daemon refused.
-    pub refused: u64,
+    /// Of those, readings the daemon did not use, by reason.
+    pub refused: Vec<(Rejection, u64)>,
     /// Messages they were in.
     pub messages: u64,
     /// From the first reading to the last alert.
@@ -50,12 +51,18 @@ impl fmt::Display for Outcome {
         let secs = self.took.as_secs_f64();
         write!(
             f,
-            "{} readings in {} messages through the broker in {secs:.1} s ({:.0} readings/s), {} refused. All simulated.",
+            "{} readings in {} messages through the broker in {secs:.1} s ({:.0} a second), all simulated.",
             self.readings,
             self.messages,
             self.readings as f64 / secs.max(1e-3),
-            self.refused
-        )
+        )?;
+        if !self.refused.is_empty() {
+            let word = |reason| serde_json::to_value(reason).ok().and_then(|v| v.as_str().map(str::to_owned));
+            let parts: Vec<String> =
+                self.refused.iter().map(|(reason, n)| format!("{n} {}", word(reason).unwrap_or_default())).collect();
+            write!(f, "\nNot used: {}.", parts.join(", "))?;
+        }
+        Ok(())
     }
 }
 
@@ -65,13 +72,13 @@ impl fmt::Display for Outcome {
 /// The data cannot be read, a port cannot be had, or a part of the demo failed.
 pub fn play(args: &DemoArgs) -> Result<Outcome, Error> {
     let mut data = Data::open(args.data.as_deref())?;
-    let ports = broker::start(args.port)?;
+    let port = broker::start(args.port)?;
     let state = tempfile::tempdir()
         .map_err(|error| Error::new(Fault::Io, "cannot make a temporary folder for the demo's state").because(error))?;
     data.config.broker = Some(Broker {
         host: "127.0.0.1".into(),
-        port: ports.v3,
-        protocol: Protocol::V3, // rumqttd 0.20 panics when it hands a v5 publish with properties to a 3.1.1 subscriber
+        port,
+        protocol: Protocol::V3, // broker.rs says why
         client_id: "roundsman-demo".into(),
         username: None,
         password: None,
@@ -86,14 +93,13 @@ pub fn play(args: &DemoArgs) -> Result<Outcome, Error> {
         .enable_all()
         .build()
         .map_err(|error| Error::new(Fault::Internal, "cannot start the runtime").because(error))?;
-    let outcome = runtime.block_on(demo(data, ports, args));
+    let outcome = runtime.block_on(demo(data, port, args));
     // A blocking read of the recording must not hold up the way out.
     runtime.shutdown_timeout(Duration::from_secs(1));
     outcome
 }
 
-fn greet(screen: &Screen, config: &Checked, ports: broker::Ports, days: f64) {
-    let port = ports.v3;
+fn greet(screen: &Screen, config: &Checked, port: u16, days: f64) {
     let filter = format!("{}/#", config.publish.prefix);
     screen.say(&format!(
         "roundsman demo: {} simulated machines of the invented site {}, {days:.0} days\n\
@@ -106,12 +112,12 @@ fn greet(screen: &Screen, config: &Checked, ports: broker::Ports, days: f64) {
     ));
 }
 
-async fn demo(data: Data, ports: broker::Ports, args: &DemoArgs) -> Result<Outcome, Error> {
+async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> {
     let about = data.about.clone();
     let until = args.days.map_or(about.end, |days| about.start.plus_secs(f64::from(days) * 86_400.0).min(about.end));
     let share = until.secs_since(about.start) / about.end.secs_since(about.start).max(1.0);
     let mut screen = Screen::new((about.readings as f64 * share) as u64);
-    greet(&screen, &data.config, ports, until.secs_since(about.start) / 86_400.0);
+    greet(&screen, &data.config, port, until.secs_since(about.start) / 86_400.0);
 
     let topics = run::topics(&data.config)?;
     let settings = run::settings(&data.config, &topics)?;
@@ -129,7 +135,7 @@ async fn demo(data: Data, ports: broker::Ports, args: &DemoArgs) -> Result<Outco
     let (alerts_in, mut alerts_out) = mpsc::channel(256);
     let (ready, is_ready) = oneshot::channel();
     let filter = format!("{}/+/+/alert", data.config.publish.prefix);
-    let listener = tokio::spawn(links::listen(ports.v3, filter, alerts_in, ready));
+    let listener = tokio::spawn(links::listen(port, filter, alerts_in, ready));
     if is_ready.await.is_err() {
         return Err(ended("listener", listener.await));
     }
@@ -151,7 +157,7 @@ async fn demo(data: Data, ports: broker::Ports, args: &DemoArgs) -> Result<Outco
     });
     let (began, mut alerts) = (Instant::now(), Vec::new());
 
-    let mut player = tokio::spawn(links::play(ports.v3, telegrams, args.pace, played.clone(), status.clone()));
+    let mut player = tokio::spawn(links::play(port, telegrams, args.pace, played.clone(), status.clone()));
     let mut interrupted = pin!(interrupted);
     let mut tick = tokio::time::interval(TICK);
     let mut complete = true;
@@ -208,7 +214,7 @@ async fn demo(data: Data, ports: broker::Ports, args: &DemoArgs) -> Result<Outco
         verdict: judge(&about, &alerts, &tap.said(), until),
         alerts,
         readings: played.readings.load(Relaxed),
-        refused: crate::status::REJECTIONS.iter().map(|reason| status.rejected(*reason)).sum(),
+        refused: status.counters().rejected.into_iter().collect(),
         messages: played.messages.load(Relaxed),
         took,
     })

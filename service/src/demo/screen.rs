@@ -58,6 +58,9 @@ impl Screen {
     /// Moves the clock.
     pub(super) fn tick(&mut self, played: &Played) {
         let done = played.readings.load(Relaxed);
+        if done == 0 {
+            return self.bar.set_message("not yet begun");
+        }
         let clock = minute(EventTime(played.clock.load(Relaxed)));
         let seconds = self.began.elapsed().as_secs_f64();
         let rate = done as f64 / seconds.max(1e-3);

@@ -12,18 +12,18 @@ pub(super) const WIDTH: usize = 100;
 
 impl fmt::Display for Verdict {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        heading(f, "What was planted, and what was found (times are the plant's, UTC)")?;
+        heading(f, "What was planted, and what was found (plant time, UTC; the limit is the alarm limit)")?;
         if self.faults.is_empty() {
             writeln!(f, "  nothing was planted up to {}", day_minute(self.until))?;
         } else {
             writeln!(
                 f,
-                "  {:<15}  {:<17}  {:<12}  {:<12}  {:>8}  {:>12}",
-                "machine", "fault", "planted", "first found", "after", "before alarm"
+                "  {:<15}  {:<17}  {:<12}  {:<12}  {:>6}  {:>12}",
+                "machine", "fault", "planted", "first found", "after", "before limit"
             )?;
         }
         for judged in &self.faults {
-            write_fault(f, judged)?;
+            write_fault(f, judged, self.complete)?;
         }
         if self.not_reached > 0 {
             writeln!(f, "  {} more were planted after {}", self.not_reached, day_minute(self.until))?;
@@ -92,47 +92,64 @@ impl Verdict {
     fn write_sum(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let found = self.faults.iter().filter(|judged| !judged.steps.is_empty()).count();
         let open = if self.complete { "" } else { " (stopped before the end of the recording)" };
+        let slow = self.faults.iter().filter_map(|judged| {
+            let alarm_at = judged.planted.limit.as_ref()?.reaches_alarm_at;
+            let warned = judged.steps.iter().find(|(_, severity)| *severity >= Severity::Warning);
+            Some(warned.map_or(f64::NEG_INFINITY, |(at, _)| alarm_at.secs_since(*at)))
+        });
+        let least = slow.fold(f64::INFINITY, f64::min);
         writeln!(
             f,
-            "\n{found} of {} planted faults found, {} false reports{open}.",
+            "\n{found} of {} planted faults found, {}{open}.",
             self.faults.len(),
-            self.unexplained.len()
-        )
+            match self.unexplained.len() {
+                0 => "no false report".to_owned(),
+                1 => "1 false report".to_owned(),
+                n => format!("{n} false reports"),
+            }
+        )?;
+        if least.is_finite() {
+            writeln!(f, "Slow faults were at severity warning at least {} before the limit.", span(least))?;
+        }
+        Ok(())
     }
 }
 
-fn write_fault(f: &mut fmt::Formatter<'_>, judged: &Judged) -> fmt::Result {
+fn write_fault(f: &mut fmt::Formatter<'_>, judged: &Judged, complete: bool) -> fmt::Result {
     let planted = &judged.planted;
     let alarm_at = planted.limit.as_ref().map(|limit| limit.reaches_alarm_at);
     let found = judged.found_at();
-    writeln!(
-        f,
-        "  {:<15}  {:<17}  {:<12}  {:<12}  {:>8}  {:>12}",
+    let row = format!(
+        "  {:<15}  {:<17}  {:<12}  {:<12}  {:>6}  {:>12}",
         planted.asset,
         planted.kind,
         day_minute(planted.start),
-        found.map_or("NOT FOUND".into(), day_minute),
+        found.map_or(if complete { "NOT FOUND" } else { "not yet" }.to_owned(), day_minute),
         found.map_or(String::new(), |at| span(at.secs_since(planted.start))),
         found.zip(alarm_at).map_or(String::new(), |(found, alarm)| span(alarm.secs_since(found)))
-    )?;
+    );
+    writeln!(f, "{}", row.trim_end())?;
     // Each severity where it was first reached; what follows at the same or a lower one says nothing new.
     let mut worst: Option<Severity> = None;
     let mut parts = Vec::new();
     for &(at, severity) in &judged.steps {
         if worst.is_none_or(|worst| severity > worst) {
             worst = Some(severity);
-            let ahead = alarm_at.map_or(String::new(), |alarm| match alarm.secs_since(at) {
-                ahead if ahead >= 0.0 => format!(" ({} before the limit)", span(ahead)),
-                late => format!(" ({} after the limit)", span(-late)),
-            });
+            // The first one's is in the column above.
+            let ahead = match alarm_at.map(|alarm| alarm.secs_since(at)) {
+                Some(ahead) if ahead < 0.0 => format!(" ({} late)", span(-ahead)),
+                Some(ahead) if !parts.is_empty() => format!(" ({} before)", span(ahead)),
+                _ => String::new(),
+            };
             parts.push(format!("{} {}{ahead}", severity_word(severity), day_minute(at)));
         }
     }
     if judged.episodes > 1 {
         parts.push(format!("{} alerts in all", judged.episodes));
     }
-    for line in fold(&parts.join(", "), WIDTH - 6) {
-        writeln!(f, "      {line}")?;
+    // A step is not torn apart: its blanks are not where a line may be broken.
+    for line in fold(&parts.join(", ").replace(' ', "\u{a0}").replace(",\u{a0}", ", "), WIDTH - 6) {
+        writeln!(f, "      {}", line.replace('\u{a0}', " "))?;
     }
     Ok(())
 }
@@ -174,7 +191,7 @@ fn span(secs: f64) -> String {
 /// Breaks a text at spaces into lines of at most `width` characters; a longer word gets a line of its own.
 pub(super) fn fold(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    for word in text.split(' ').filter(|word| !word.is_empty()) {
         match lines.last_mut() {
             Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
                 line.push(' ');

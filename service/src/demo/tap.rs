@@ -3,6 +3,7 @@
 //! The topic is retained and the outbox keeps only its newest document, so a stream played a hundred thousand times too
 //! fast shows a subscriber a few of them. The demo judges all of them, so it listens where the daemon words them.
 
+use super::verdict::Said;
 use crate::acquire::mqtt::link::Publication;
 use crate::advise::document::{Alert, Condition, RemainingLife};
 use crate::advise::publish::{Documents, Presence};
@@ -11,21 +12,6 @@ use crate::engine::Command;
 use crate::status::Status;
 use roundsman_models::EventTime;
 use std::sync::{Mutex, PoisonError};
-
-/// One forecast to the alarm limit.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Said {
-    /// Asset.
-    pub asset: String,
-    /// Point.
-    pub point: String,
-    /// When it was said.
-    pub at: EventTime,
-    /// 10 % of the distribution; `None`: beyond the horizon.
-    pub p10_hours: Option<f64>,
-    /// 90 %.
-    pub p90_hours: Option<f64>,
-}
 
 /// Words as the daemon does, and keeps the forecasts to the limit `alarm`.
 pub(super) struct Tap {

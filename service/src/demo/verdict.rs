@@ -1,6 +1,5 @@
 //! What was planted against what was found. Pure: alerts and forecasts in, a verdict out.
 
-use super::tap::Said;
 use super::truth::{About, Outage, Planted};
 use crate::advise::document::{Alert, Change, Finding, Severity};
 use roundsman_models::EventTime;
@@ -27,6 +26,21 @@ pub struct Episode {
     pub worst: Severity,
     /// The sentence it was raised with.
     pub message: String,
+}
+
+/// One forecast to the alarm limit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Said {
+    /// Asset.
+    pub asset: String,
+    /// Point.
+    pub point: String,
+    /// When it was said.
+    pub at: EventTime,
+    /// 10 % of the distribution; `None`: beyond the horizon.
+    pub p10_hours: Option<f64>,
+    /// 90 %.
+    pub p90_hours: Option<f64>,
 }
 
 /// A planted fault and what was said of it.
