@@ -198,7 +198,7 @@ mod tests {
         assert_eq!(part(with(r#","rate_hz":1000,"unit":"g","axis":"sideways""#)), "message");
         assert_eq!(part(decode_text(r#"{"rate_hz":1000,"unit":"g"}"#)), "samples");
         assert_eq!(part(decode_text(r#"{"rate_hz":1000,"unit":"g","data":"AAAA"}"#)), "encoding");
-        assert_eq!(part(decode_text(r#"{"rate_hz":1000,"unit":"g","encoding":"i16","data":"AAAA"}"#)), "samples");
+        assert_eq!(part(decode_text(r#"{"rate_hz":1000,"unit":"g","encoding":"i16","data":"AAAAAA=="}"#)), "samples");
         assert_eq!(part(decode_text(r#"{"rate_hz":1000,"unit":"g","encoding":"i16","data":"?"}"#)), "data");
         assert_eq!(part(decode_text("RWF1")), "message");
         assert_eq!(part(decode(&[b'R', b'W', b'F', b'1', 255, 255, 255, 255], &Limits::default())), "message");
