@@ -6,8 +6,8 @@
 //! Price: levels are gone, so it is for asking *when* things strike, never *how hard*.
 //!
 //! It goes less far than cepstral prewhitening (all magnitudes equal; Sawalhi & Randall 2011, from memory), which also
-//! flattens the difference between a band full of impacts and one of noise: measured here on records with noise added,
-//! families stand out three to five times as far (in log p) this way.
+//! flattens the difference between a band full of impacts and one of noise. Tried on the public rig records with noise
+//! 5 dB below them, log p of the planted part grew 1.6 to 7 times this way; the choice was made on those records.
 
 use super::floor::noise_floor;
 use realfft::num_complex::Complex;
