@@ -1,4 +1,4 @@
-//! The command line: `demo | run | check | replay`. Parsing only; what a command does is in the module of its name.
+//! The command line: `demo | run | check | replay | analyse`. Parsing only; what a command does is in the module of its name.
 
 use clap::builder::TypedValueParser;
 use clap::{Args, Parser, Subcommand};
@@ -36,7 +36,7 @@ pub struct Cli {
     pub command: Command,
 }
 
-/// The four commands.
+/// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Show all of it on simulated machines, in one process, with nothing to install.
@@ -81,6 +81,8 @@ Record a plant with one shell command and replay it later:\n  \
 mosquitto_sub -h broker -t 'plant/#' -F '%j' | zstd > recording.jsonl.zst"
     )]
     Replay(ReplayArgs),
+    /// Look inside waveforms: spectra, envelopes, likely fault.
+    Analyse(crate::analyse::AnalyseArgs),
 }
 
 /// Arguments of `demo`.

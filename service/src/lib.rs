@@ -14,6 +14,7 @@ pub mod advise;
 pub mod keep;
 pub mod status;
 
+pub mod analyse;
 pub mod app;
 pub mod check;
 pub mod demo;

@@ -12,6 +12,7 @@ pub mod rate;
 pub mod robust;
 pub mod thin;
 pub mod usable;
+pub mod waveform;
 pub mod window;
 
 pub use align::{AlignParams, Aligner, CheckedAlign, Freshness, Repeats, SnapshotView, Verdict};

@@ -9,6 +9,7 @@ pub mod registry;
 pub mod stream_clock;
 pub mod topics;
 pub mod units;
+pub mod waveform;
 
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
