@@ -58,7 +58,7 @@ fn describe(family: &Family, bearings: &[Bearing]) -> String {
 /// How often noise does as well. Beyond some point the number only says that it is not noise.
 fn by_chance(log10_p: f64) -> String {
     if log10_p < -100.0 {
-        "never".to_owned()
+        "under 1 in 10^100".to_owned()
     } else if log10_p > -0.5 {
         "often".to_owned()
     } else {
