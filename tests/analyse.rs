@@ -180,8 +180,8 @@ fn a_folder_by_its_index() {
 #[test]
 fn the_rig_of_the_public_records() {
     let shared = std::env::var_os("ROUNDSMAN_SHARED")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared"), PathBuf::from);
-    let dir = shared.join("data/cwru");
+        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/data"), PathBuf::from);
+    let dir = shared.join("cwru");
     let (index, bearing) = (dir.join("index.csv"), dir.join("bearing.json"));
     if !index.exists() {
         eprintln!(

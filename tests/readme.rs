@@ -151,6 +151,31 @@ fn the_example_alert_is_one_and_each_of_its_fields_is_explained() {
     }
 }
 
+/// The README says that its example is a replay's own output.
+#[test]
+fn the_example_alert_is_what_the_replay_above_it_gives() {
+    let readme = text("README.md");
+    let example: serde_json::Value = serde_json::from_str(&blocks(&readme, "json")[0]).expect("JSON");
+    let out = tempfile::tempdir().expect("a folder");
+    let data = root().join("replay-data/quillhaven");
+    let done = std::process::Command::new(env!("CARGO_BIN_EXE_roundsman"))
+        .arg("replay")
+        .args([Path::new("--config"), &data.join("roundsman.toml"), Path::new("--out"), out.path()])
+        .arg(data.join("readings.parquet"))
+        .output()
+        .expect("it starts");
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    let alerts = std::fs::read_to_string(out.path().join("alerts.jsonl")).expect("alerts");
+    let same = |one: &serde_json::Value| ["id", "revision"].iter().all(|key| one[key] == example[key]);
+    let now = alerts.lines().map(|line| serde_json::from_str(line).expect("JSON")).find(same);
+    let now = now.expect("the replay gives an alert of this id and revision");
+    assert!(
+        now == example,
+        "put this into README.md, and look whether the words below it still hold:\n{}",
+        serde_json::to_string_pretty(&now).expect("JSON")
+    );
+}
+
 #[test]
 fn every_path_that_is_named_is_there() {
     const FOLDERS: [&str; 6] = ["deploy/", "models/", "service/", "tests/", "replay-data/", ".ci/"];

@@ -33,8 +33,8 @@ struct Rig {
 
 fn rig() -> Option<Rig> {
     let shared = std::env::var_os("ROUNDSMAN_SHARED")
-        .map_or_else(|| PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared")), PathBuf::from);
-    let dir = shared.join("data/cwru");
+        .map_or_else(|| PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/data")), PathBuf::from);
+    let dir = shared.join("cwru");
     let index = match std::fs::read_to_string(dir.join("index.csv")) {
         Ok(text) => text,
         Err(error) => {

@@ -18,10 +18,8 @@ const SUM: f64 = 1e-9;
 const TRANSFORM: f64 = 1e-8;
 
 fn shared() -> PathBuf {
-    std::env::var_os("ROUNDSMAN_SHARED").map_or_else(
-        || PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/data")),
-        |dir| PathBuf::from(dir).join("data"),
-    )
+    std::env::var_os("ROUNDSMAN_SHARED")
+        .map_or_else(|| PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/data")), PathBuf::from)
 }
 
 fn golden() -> Option<Value> {

@@ -40,8 +40,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
     let Some(broker) = &config.broker else {
         return Err(AppError::Settings(vec!["broker: the file has no [broker] table; `run` needs one".into()]));
     };
-    let mut filters: Vec<String> =
-        crate::acquire::topics::filters(&config.topics).into_iter().map(|(f, _)| f).collect();
+    let mut filters = crate::acquire::topics::filters(&config.topics);
     if config.publish.commands {
         filters.push(topics.command_filter());
     }

@@ -16,7 +16,7 @@
 //!
 //! Memory: about 150 bytes per point and state, p² × 8 for the components.
 
-use super::pca::{Pca, PcaParams, PcaScratch, Statistic, T2Spe};
+use super::pca::{Pca, PcaParams, PcaScratch, T2Spe};
 use super::regression::{Regression, RegressionParams};
 use crate::manipulate::robust;
 use ndarray::{Array2, ArrayView2};
@@ -351,18 +351,6 @@ impl Baseline {
                 out.deviation = together;
                 out.by_pattern = true;
             }
-        }
-    }
-
-    /// Brings the shares of the snapshot last scored to those of the pattern, where the pattern makes the deviation.
-    /// Apart from [`Baseline::score`], since only an alert asks for it.
-    pub fn pattern_shares(&self, scored: &mut Scored) {
-        let Some(pca) = self.pca.as_ref().filter(|_| scored.by_pattern) else { return };
-        let mut shares = [0.0; MAX_TOGETHER];
-        pca.shares(&scored.pca, Statistic::Combined, &mut shares[..self.together.len()]);
-        scored.share.fill(0.0);
-        for (share, i) in shares.iter().zip(&self.together) {
-            scored.share[usize::from(*i)] = *share;
         }
     }
 }

@@ -1,7 +1,7 @@
 //! All that was learned of one asset: its operating states, a baseline for each, and the running memories that
 //! follow. Learned once; a state that turns up later is learned beside the others and touches none of them.
 
-use super::baseline::{Baseline, Follows, LearnRow, Learning, MAX_POINTS, PointModel, PointTraits, Scored, Smoothed};
+use super::baseline::{Baseline, LearnRow, Learning, MAX_POINTS, PointModel, PointTraits, Scored, Smoothed};
 use super::cusum::{CheckedCusum, Cusum};
 use super::operating_state::{MAX_VARIABLES, Place, StateMap};
 use crate::{EventTime, Reading};
@@ -259,10 +259,5 @@ impl Learned {
             .peekable();
         // Twice the spread of a running mean of a dozen values, about.
         others.peek().is_some() && others.all(|(z, inflation)| z.abs() < 0.7 * inflation)
-    }
-
-    /// Whether any point follows with a lag: then the drivers' lags must be kept.
-    pub fn needs_lags(&self) -> bool {
-        self.shape.traits.iter().any(|t| t.follows == Follows::WithLag)
     }
 }

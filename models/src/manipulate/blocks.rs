@@ -160,11 +160,6 @@ impl Blocks {
         self.open_fine.clear();
     }
 
-    /// Number of complete coarse blocks ever kept now.
-    pub fn coarse_len(&self) -> usize {
-        self.coarse.times.len()
-    }
-
     /// Mean of the last `n` fine blocks of a point that have a value; `None` without any.
     pub fn recent_mean(&self, point: usize, n: usize) -> Option<f64> {
         let (mut sum, mut count) = (0.0, 0u32);

@@ -7,8 +7,8 @@ use std::path::PathBuf;
 /// `statistics.json`, or `None` after saying loudly what is missing and where to get it.
 pub(crate) fn statistics(suite: &str) -> Option<Value> {
     let shared = std::env::var_os("ROUNDSMAN_SHARED")
-        .map_or_else(|| PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared")), PathBuf::from);
-    let path = shared.join("data/golden/statistics.json");
+        .map_or_else(|| PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/data")), PathBuf::from);
+    let path = shared.join("golden/statistics.json");
     match std::fs::read(&path) {
         Ok(bytes) => Some(serde_json::from_slice(&bytes).expect("statistics.json is JSON")),
         Err(why) => {

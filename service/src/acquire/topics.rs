@@ -235,8 +235,6 @@ pub struct Mapping {
     pub point: Option<Template>,
     /// How payloads are read.
     pub codec: Codec,
-    /// QoS to subscribe with.
-    pub qos: u8,
 }
 
 /// What a topic says of the values under it.
@@ -264,14 +262,12 @@ pub fn find<'a>(mappings: &'a [Mapping], topic: &'a str) -> Option<(&'a Mapping,
     mappings.iter().find_map(|mapping| Some((mapping, mapping.names(topic)?)))
 }
 
-/// The filters to subscribe to, each once, with the highest QoS asked for.
-pub fn filters(mappings: &[Mapping]) -> Vec<(String, u8)> {
-    let mut filters: Vec<(String, u8)> = Vec::new();
-    for mapping in mappings {
-        let filter = mapping.pattern.filter();
-        match filters.iter_mut().find(|(known, _)| *known == filter) {
-            Some((_, qos)) => *qos = (*qos).max(mapping.qos),
-            None => filters.push((filter, mapping.qos)),
+/// The filters to subscribe to, each once, in the order of the patterns.
+pub fn filters(mappings: &[Mapping]) -> Vec<String> {
+    let mut filters: Vec<String> = Vec::new();
+    for filter in mappings.iter().map(|mapping| mapping.pattern.filter()) {
+        if !filters.contains(&filter) {
+            filters.push(filter);
         }
     }
     filters

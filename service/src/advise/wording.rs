@@ -242,6 +242,7 @@ impl Scene<'_> {
         let subject = self.in_words(&lead.point);
         let observed = measured(&lead.observed);
         let name = plain(&lead.point, LONGEST_NAME);
+        let asset = plain(&self.alert.asset, LONGEST_NAME);
         let (text, compare) = match lead.evidence {
             Evidence::Limit => (format!("{subject} is {observed}"), true),
             Evidence::Step => (format!("{subject} changed suddenly to {observed}"), true),
@@ -252,6 +253,10 @@ impl Scene<'_> {
             Evidence::NewState => ("running in a way never seen before".to_owned(), false),
             Evidence::Stuck => (format!("sensor {name} has shown exactly {observed}"), false),
             Evidence::OutOfRange => (format!("sensor {name} reads {observed}, outside what it can measure"), false),
+            Evidence::Silent if self.alert.finding == Finding::Silence => (format!("no data from {asset}"), false),
+            Evidence::NeverSeen if self.alert.finding == Finding::Silence => {
+                (format!("{asset} is configured and has never sent anything"), false)
+            }
             Evidence::Silent => (format!("no data from sensor {name}"), false),
             Evidence::NeverSeen => (format!("sensor {name} is configured and has never sent a value"), false),
         };
@@ -333,6 +338,7 @@ impl Scene<'_> {
 
     fn advice(&self) -> String {
         let text = match (&self.alert.finding, self.lead.map(|l| l.evidence)) {
+            (Finding::Silence, Some(Evidence::NeverSeen)) => "Check its topics and name in the configuration.",
             (Finding::Silence, _) => {
                 "Check network, gateway and power of the measuring device; the machine may be fine."
             }

@@ -127,6 +127,11 @@ impl Findings {
         for t in said {
             let mut alert = blank(context, Finding::Silence, &t);
             alert.sensor_status = Some("failure".into());
+            if silent {
+                // Of no point in particular.
+                let evidence = if ever_seen { Evidence::Silent } else { Evidence::NeverSeen };
+                alert.contributions = vec![of_sensor("", evidence, None, "")];
+            }
             alert.message = wording::message(&alert, context.spec, false);
             out.push(Output::Alert(context.id, Box::new(alert)));
         }

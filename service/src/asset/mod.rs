@@ -44,11 +44,32 @@ pub struct State {
 /// One asset: its definition and its state.
 #[derive(Debug, Clone)]
 pub struct Asset {
+    definition: Definition,
+    state: State,
+}
+
+/// What an asset is told to be.
+#[derive(Debug, Clone)]
+struct Definition {
     id: AssetId,
     site: Arc<str>,
     spec: Arc<AssetSpec>,
     settings: Arc<Settings>,
-    state: State,
+}
+
+impl Definition {
+    /// Apart from the state's other parts, which change while it is lent.
+    fn context<'a>(&'a self, own_limits: &'a [Option<OwnLimits>], aligner: &Aligner, trends: bool) -> Context<'a> {
+        Context {
+            id: self.id,
+            site: &self.site,
+            spec: &self.spec,
+            settings: &self.settings,
+            own_limits,
+            cadence_secs: aligner.cadence_secs(),
+            trends,
+        }
+    }
 }
 
 /// What an asset needs besides its state to say something.
@@ -102,40 +123,40 @@ impl Asset {
             latest: None,
             next_check: EventTime(i64::MIN),
         };
-        let mut asset = Self { id, site, spec, settings, state };
+        let mut asset = Self { definition: Definition { id, site, spec, settings }, state };
         asset.grow();
         asset
     }
 
     /// Takes a new definition; points are only ever appended.
     pub fn define(&mut self, spec: Arc<AssetSpec>, settings: Arc<Settings>) {
-        self.spec = spec;
-        self.settings = settings;
+        self.definition.spec = spec;
+        self.definition.settings = settings;
         self.grow();
     }
 
     fn grow(&mut self) {
-        let n = self.spec.points.len();
+        let n = self.definition.spec.points.len();
         self.state.aligner.ensure_points(n as u16);
-        for (i, p) in self.spec.points.iter().enumerate() {
+        for (i, p) in self.definition.spec.points.iter().enumerate() {
             if p.quantity == Quantity::State {
                 self.state.aligner.set_repeats(i as u16, Repeats::Last);
             }
         }
         self.state.sensors.resize(n, Sensor::default());
         self.state.own_limits.resize(n, None);
-        self.state.machine.define(&self.spec, &self.settings);
-        self.state.findings.define(n, &self.settings);
+        self.state.machine.define(&self.definition.spec, &self.definition.settings);
+        self.state.findings.define(n, &self.definition.settings);
     }
 
     /// Its id.
     pub fn id(&self) -> AssetId {
-        self.id
+        self.definition.id
     }
 
     /// Its definition.
     pub fn spec(&self) -> &Arc<AssetSpec> {
-        &self.spec
+        &self.definition.spec
     }
 
     /// Its state, to be stored.
@@ -151,7 +172,8 @@ impl Asset {
 
     /// Takes one reading.
     pub fn observe(&mut self, o: &Observation, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
-        let Self { id, site, spec, settings, state } = self;
+        let Self { definition, state } = self;
+        let Definition { id, spec, settings, .. } = &*definition;
         let i = usize::from(o.point);
         let (Some(point), Some(sensor)) = (spec.points.get(i), state.sensors.get_mut(i)) else { return };
         state.watched_since.get_or_insert(o.at);
@@ -176,7 +198,7 @@ impl Asset {
         if state.latest.is_none_or(|l| l < o.at) {
             state.latest = Some(o.at);
         }
-        let context = Context { id: *id, site, spec, settings, own_limits: &state.own_limits, cadence_secs, trends };
+        let context = definition.context(&state.own_limits, &state.aligner, trends);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         let verdict = state.aligner.push(o.point, o.at, o.value, &mut |snapshot| {
             machine.snapshot(&snapshot, &context, findings, now, out);
@@ -195,16 +217,9 @@ impl Asset {
         if close.is_none_or(|c| at < c) && at < self.state.next_check {
             return;
         }
-        let Self { id, site, spec, settings, state } = self;
-        let context = Context {
-            id: *id,
-            site,
-            spec,
-            settings,
-            own_limits: &state.own_limits,
-            cadence_secs: state.aligner.cadence_secs(),
-            trends,
-        };
+        let Self { definition, state } = self;
+        let Definition { spec, settings, .. } = &*definition;
+        let context = definition.context(&state.own_limits, &state.aligner, trends);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         state.aligner.tick(at, &mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
         if at < state.next_check {
@@ -227,16 +242,8 @@ impl Asset {
     /// The stream is at its end: what is open is closed.
     pub fn end(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
         self.tick(at, trends, now, out);
-        let Self { id, site, spec, settings, state } = self;
-        let context = Context {
-            id: *id,
-            site,
-            spec,
-            settings,
-            own_limits: &state.own_limits,
-            cadence_secs: state.aligner.cadence_secs(),
-            trends,
-        };
+        let Self { definition, state } = self;
+        let context = definition.context(&state.own_limits, &state.aligner, trends);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         state.aligner.flush(&mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
     }
@@ -244,23 +251,16 @@ impl Asset {
     /// Carries out a person's command.
     pub fn command(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) {
         let answer = self.carry_out(at, command, out);
-        out.push(Output::Answered(self.id, at, command.clone(), answer));
+        out.push(Output::Answered(self.definition.id, at, command.clone(), answer));
     }
 
     fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<String, String> {
-        let Self { id, site, spec, settings, state } = self;
+        let Self { definition, state } = self;
+        let Definition { spec, settings, .. } = &*definition;
         match &command.action {
             Action::Relearn => {
                 state.machine.relearn(spec, settings);
-                let context = Context {
-                    id: *id,
-                    site,
-                    spec,
-                    settings,
-                    own_limits: &state.own_limits,
-                    cadence_secs: state.aligner.cadence_secs(),
-                    trends: false,
-                };
+                let context = definition.context(&state.own_limits, &state.aligner, false);
                 state.findings.forget_machine(at, command, &state.machine, &context, out);
                 Ok("the baseline is forgotten and learned again from now on".into())
             }
@@ -292,15 +292,7 @@ impl Asset {
             | Action::Unshelve { .. }
             | Action::OutOfService
             | Action::ReturnToService => {
-                let context = Context {
-                    id: *id,
-                    site,
-                    spec,
-                    settings,
-                    own_limits: &state.own_limits,
-                    cadence_secs: state.aligner.cadence_secs(),
-                    trends: false,
-                };
+                let context = definition.context(&state.own_limits, &state.aligner, false);
                 state.findings.command(at, command, &state.machine, &context, out)
             }
         }

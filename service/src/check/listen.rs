@@ -85,7 +85,7 @@ async fn gather<L: MqttLink>(config: &Checked, broker: &BrokerSettings, time: Du
         ..LinkOptions::reader(broker, true, wall_clock)
     };
     let (mut link, requests) = L::open(&options);
-    let filters: Vec<String> = filters(&config.topics).into_iter().map(|(filter, _)| filter).collect();
+    let filters = filters(&config.topics);
     let mut to_ask = filters.iter();
     let mut asked = None;
     let (mut seen, mut refused, mut bytes) = (Vec::new(), Vec::new(), 0);

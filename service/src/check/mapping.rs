@@ -113,8 +113,7 @@ pub fn mapping_table(config: &Checked, seen: &[Seen]) -> MappingTable {
             row.what = format!("{}, {}, {}", show_quantity(point), show_unit(point), show_role(point.role));
         }
     }
-    table.silent_filters =
-        filters(&config.topics).into_iter().map(|(filter, _)| filter).filter(|f| !heard.contains(f)).collect();
+    table.silent_filters = filters(&config.topics).into_iter().filter(|f| !heard.contains(f)).collect();
     table
 }
 

@@ -23,10 +23,10 @@ impl fmt::Display for Summary<'_> {
         writeln!(f, "publishes  {}/{}/...", config.publish.prefix, config.site.name)?;
         writeln!(f, "state      {}", config.state.dir.display())?;
         writeln!(f, "\ntopic filters")?;
-        for (filter, qos) in filters(&config.topics) {
+        for filter in filters(&config.topics) {
             let patterns: Vec<&str> =
                 config.topics.iter().filter(|m| m.pattern.filter() == filter).map(|m| m.pattern.text()).collect();
-            writeln!(f, "  {filter}  (QoS {qos}, from {})", patterns.join(", "))?;
+            writeln!(f, "  {filter}  (from {})", patterns.join(", "))?;
         }
         if config.topics.is_empty() {
             writeln!(f, "  none")?;

@@ -21,7 +21,6 @@ pub(super) fn read_topics(spot: Option<Spot<'_>>, site: &Site, publish: &Publish
     for item in spot.and_then(|spot| spot.items()).unwrap_or_default() {
         let Some(table) = item.table() else { continue };
         let (format, codec) = read_codec(&table, site, limits);
-        let qos = table.get("qos").and_then(|s| s.one_of(&[("0", 0), ("1", 1)])).unwrap_or(1);
         let names = NameSpots { area: table.get("area"), asset: table.get("asset"), point: table.get("point") };
         for spot in patterns(&table) {
             let Some(text) = spot.text() else { continue };
@@ -33,7 +32,7 @@ pub(super) fn read_topics(spot: Option<Spot<'_>>, site: &Site, publish: &Publish
                 }
             };
             check_place(&spot, &pattern, &mappings, site, publish);
-            if let Some(mapping) = map(&spot, pattern, &names, &codec, format, qos) {
+            if let Some(mapping) = map(&spot, pattern, &names, &codec, format) {
                 mappings.push(mapping);
             }
         }
@@ -71,14 +70,7 @@ struct NameSpots<'v> {
     point: Option<Spot<'v>>,
 }
 
-fn map(
-    spot: &Spot<'_>,
-    pattern: Pattern,
-    names: &NameSpots<'_>,
-    codec: &Codec,
-    format: FormatName,
-    qos: u8,
-) -> Option<Mapping> {
+fn map(spot: &Spot<'_>, pattern: Pattern, names: &NameSpots<'_>, codec: &Codec, format: FormatName) -> Option<Mapping> {
     let template = |own: &Option<Spot<'_>>, name: &str| match own {
         Some(own) => {
             let text = own.text()?;
@@ -113,7 +105,7 @@ fn map(
         spot.fault(format!("must have a level {{point}}{or} or the table a `point`"));
         return None;
     }
-    Some(Mapping { pattern, area, asset, point, codec, qos })
+    Some(Mapping { pattern, area, asset, point, codec })
 }
 
 /// `payload = "json"`, or a table with `format` and what belongs to it.
