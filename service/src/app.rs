@@ -5,6 +5,7 @@
 //! outbox, says `offline` and leaves. What the deadline cuts off is named.
 
 use crate::acquire::mqtt::acks::AckLedger;
+use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, LinkV3, LinkV5, Reader, ReaderEnd, Version};
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
 use crate::intake::{Edge, Gone, Machine, Router, Shard};
@@ -33,6 +34,10 @@ pub struct RunSettings {
     pub snapshot_every: Duration,
     /// How long journal rows stay after the snapshots cover them.
     pub journal_keep: Duration,
+    /// Covered rows beyond this size of the journal go before their time, bytes.
+    pub journal_max_bytes: u64,
+    /// The configuration as the journal records it; `None` records none.
+    pub recorded: Option<Arc<str>>,
     /// Documents the outbox holds at most.
     pub outbox_limit: u64,
     /// The service's state is published again after this.
@@ -53,6 +58,8 @@ impl Default for RunSettings {
             shards: std::thread::available_parallelism().map_or(1, usize::from).min(16),
             snapshot_every: Duration::from_secs(300),
             journal_keep: Duration::ZERO,
+            journal_max_bytes: 4 << 30,
+            recorded: None,
             outbox_limit: 100_000,
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
@@ -146,6 +153,7 @@ struct Daemon {
     reader: tokio::task::JoinHandle<ReaderEnd>,
     writer: tokio::task::JoinHandle<WriterEnd>,
     orders: mpsc::Sender<Order>,
+    reconfigure: mpsc::Sender<Reconfigured>,
     stop: watch::Sender<bool>,
     finish: watch::Sender<Finish>,
     give_up: Arc<AtomicBool>,
@@ -187,6 +195,14 @@ impl Daemon {
         let tail = journal.tail()?;
         let head = journal.head()?;
         let from = recovered.position;
+        // What was in effect at `from`. The configuration of today takes effect where the journal goes on.
+        let recorded = journal.configuration_at(from)?;
+        let changed = settings.recorded.clone().filter(|now| journal.newest_configuration().as_deref() != Some(now));
+        let (reconfigure, reconfigured) = mpsc::channel(8);
+        if let Some(recorded) = changed {
+            // The channel is new and has room.
+            let _ = reconfigure.try_send(Reconfigured { recorded, filters: None });
+        }
         if from > head {
             tracing::error!(
                 from,
@@ -245,13 +261,16 @@ impl Daemon {
 
         let mut router =
             Router::new(edge, shards, orders.clone(), documents.clone(), status.clone(), settings.snapshot_every);
+        let worried = status.clone();
         threads.push(thread("router", move || {
-            faults.extend(router.restore(from, intake.as_deref(), assets)?);
+            faults.extend(router.restore(from, recorded.as_deref(), intake.as_deref(), assets)?);
             for fault in faults {
+                worried.vitals.lost_state(fault.clone());
                 tracing::error!("from the last run: {fault}; the rest is not touched");
             }
             apply_again(&mut router, &old_rows, from, head)?;
             drop(old_rows);
+            worried.vitals.recovered.store(true, Ordering::Relaxed);
             router.run(&applied_out)
         })?);
 
@@ -262,6 +281,7 @@ impl Daemon {
             covered,
             give_up: give_up.clone(),
             keep: settings.journal_keep,
+            max_bytes: settings.journal_max_bytes,
             status: status.clone(),
             now: settings.now,
         };
@@ -279,6 +299,7 @@ impl Daemon {
             batches,
             durable: durable_out,
             orders: orders.clone(),
+            reconfigured,
             stop: stop_out,
             status: status.clone(),
             now: settings.now,
@@ -298,7 +319,7 @@ impl Daemon {
         };
         let reader = tokio::spawn(reader.run::<L>());
         let writer = tokio::spawn(writer.run::<L>());
-        Ok(Self { settings, threads, reader, writer, orders, stop, finish, give_up })
+        Ok(Self { settings, threads, reader, writer, orders, reconfigure, stop, finish, give_up })
     }
 
     async fn until(self, stop: impl Future<Output = ()>) -> Result<Ended, AppError> {

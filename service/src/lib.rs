@@ -13,6 +13,10 @@ pub mod engine;
 pub mod advise;
 pub mod keep;
 pub mod status;
+pub mod vitals;
+
+pub mod service_manager;
+pub mod web;
 
 pub mod analyse;
 pub mod app;

@@ -12,8 +12,10 @@ use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
 use crate::intake::Machine;
 use crate::status::Status;
+use crate::vitals::Census;
 use std::future::Future;
 use std::sync::Arc;
+use std::time::Duration;
 
 impl Machine for Engine {
     fn step(&mut self, event: &Event, out: &mut Vec<Output>) {
@@ -32,6 +34,17 @@ impl Machine for Engine {
 
     fn restore(&mut self, asset: AssetId, _name: &str, saved: &[u8]) -> Result<(), String> {
         Engine::restore(self, asset, saved).map_err(|error| error.to_string())
+    }
+
+    fn census(&self) -> Census {
+        let mut census = Census::default();
+        for asset in self.assets() {
+            match asset.state().is_learning() {
+                true => census.learning += 1,
+                false => census.monitored += 1,
+            }
+        }
+        census
     }
 }
 
@@ -64,7 +77,15 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         clock: if broker.stream_clock { Clock::Stream } else { Clock::Wall },
         ..BrokerSettings::default()
     };
-    Ok(RunSettings { broker, state_dir: config.state.dir.clone(), ..RunSettings::default() })
+    Ok(RunSettings {
+        broker,
+        state_dir: config.state.dir.clone(),
+        journal_keep: Duration::from_secs_f64(config.journal.keep_days * 86_400.0),
+        journal_max_bytes: config.journal.max_size_mib << 20,
+        stop_within: Duration::from_secs_f64(config.service.stop_within_secs),
+        recorded: config.recorded.clone(),
+        ..RunSettings::default()
+    })
 }
 
 /// Where this site publishes.

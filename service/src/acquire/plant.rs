@@ -6,18 +6,19 @@ use super::registry::Registry;
 use super::stream_clock::{Passed, StreamGate};
 use super::topics::{Mapping, find};
 use super::units::Unit;
-use super::{Observation, Rejection};
+use super::{AssetId, Observation, Rejection};
 use crate::acquire::mqtt::Message;
 use crate::advise::command::{self, action_name};
 use crate::advise::forms;
 use crate::advise::topics::{Topics, topic_safe};
 use crate::asset::spec::AssetSpec;
-use crate::config::Checked;
+use crate::config::{Checked, from_recorded};
 use crate::engine::{Action, Event};
 use crate::intake::{Edge, RefusedCommand, Routed};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
+use std::sync::Arc;
 
 /// Names, codecs and time of the plant.
 pub struct Plant {
@@ -25,6 +26,8 @@ pub struct Plant {
     registry: Registry,
     gate: StreamGate<Observation>,
     topics: Topics,
+    /// The configuration in effect, as the journal records it.
+    recorded: Option<Arc<str>>,
     /// Command topics by the topic-safe form of the asset's name.
     by_topic: HashMap<String, super::AssetId>,
 }
@@ -44,6 +47,7 @@ impl Plant {
             registry: Registry::new(config),
             gate: StreamGate::new(config.settings.screen.max_future_secs),
             topics,
+            recorded: config.recorded.clone(),
             by_topic: HashMap::new(),
         }
     }
@@ -133,6 +137,11 @@ impl Plant {
     }
 }
 
+fn read(recorded: &str) -> Result<Checked, String> {
+    from_recorded(recorded, &[])
+        .map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+}
+
 fn pass(passed: Passed<Observation>, out: &mut Routed) {
     match passed {
         Passed::Tick(at) => out.events.push(Event::Tick(at)),
@@ -172,6 +181,30 @@ impl Edge for Plant {
         self.gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, out));
     }
 
+    fn begin(&mut self, recorded: &str) -> Result<(), String> {
+        if self.recorded.as_deref() != Some(recorded) {
+            let config = read(recorded)?;
+            self.mappings.clone_from(&config.topics);
+            self.registry = Registry::new(&config);
+            self.gate = StreamGate::new(config.settings.screen.max_future_secs);
+            self.recorded = Some(recorded.into());
+        }
+        Ok(())
+    }
+
+    fn configure(&mut self, recorded: &str, events: &mut Vec<Event>) -> Result<(), String> {
+        if self.recorded.as_deref() == Some(recorded) {
+            return Ok(());
+        }
+        let config = read(recorded)?;
+        self.registry = self.registry.reconfigured(&config);
+        self.gate.set_max_future(config.settings.screen.max_future_secs);
+        self.mappings = config.topics;
+        self.recorded = Some(recorded.into());
+        self.define(events);
+        Ok(())
+    }
+
     fn now(&self) -> Option<EventTime> {
         self.gate.now()
     }
@@ -188,11 +221,17 @@ impl Edge for Plant {
             match postcard::from_bytes::<Saved>(bytes) {
                 Ok(saved) => {
                     self.gate = saved.gate;
+                    // An asset that was added to the configuration may have taken a place before it.
+                    let mut ids = Vec::with_capacity(saved.assets.len());
                     for spec in &saved.assets {
-                        if let Err(why) = self.registry.adopt(spec) {
-                            faults.push(format!("{}: {why:?}", spec.name));
+                        let adopted = self.registry.adopt(spec);
+                        ids.push(adopted.ok());
+                        if let Err(why) = adopted {
+                            faults.push(format!("{}: {}", spec.name, why.word()));
                         }
                     }
+                    let to = |old: AssetId| ids.get(old.0 as usize).copied().flatten();
+                    self.gate.rename(to, |observation, asset| observation.asset = asset);
                 }
                 Err(why) => faults.push(why.to_string()),
             }

@@ -63,6 +63,25 @@ impl<T> StreamGate<T> {
         self.clock.now()
     }
 
+    /// Another tolerance from now on.
+    pub fn set_max_future(&mut self, max_future_secs: f64) {
+        self.clock.max_future_us = StreamClock::new(max_future_secs).max_future_us;
+    }
+
+    /// After a restart assets may have other ids: gives every one its new id by `to`. What is held of an asset that has
+    /// none is dropped.
+    pub fn rename(&mut self, to: impl Fn(AssetId) -> Option<AssetId>, tell: impl Fn(&mut T, AssetId)) {
+        self.held = std::mem::take(&mut self.held)
+            .into_iter()
+            .filter_map(|(asset, at, mut reading)| {
+                let asset = to(asset)?;
+                tell(&mut reading, asset);
+                Some((asset, at, reading))
+            })
+            .collect();
+        self.clock.ahead = self.clock.ahead.and_then(|ahead| Some(Ahead { asset: to(ahead.asset)?, ..ahead }));
+    }
+
     /// Takes a reading; `pass` gets what is due.
     #[inline]
     pub fn on_reading(&mut self, asset: AssetId, at: EventTime, reading: T, pass: &mut impl FnMut(Passed<T>)) {

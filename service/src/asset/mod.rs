@@ -41,6 +41,13 @@ pub struct State {
     next_check: EventTime,
 }
 
+impl State {
+    /// Whether its baseline is still being learned.
+    pub fn is_learning(&self) -> bool {
+        self.machine.is_learning()
+    }
+}
+
 /// One asset: its definition and its state.
 #[derive(Debug, Clone)]
 pub struct Asset {

@@ -1,7 +1,7 @@
 //! The merged layers → [`Checked`], gathering every fault on the way.
 
 use super::assets::read_assets;
-use super::checked::{Broker, Checked, Limits, Protocol, Publish, Site, State};
+use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 use super::settings;
 use super::table::{Faults, Table};
 use super::topics::read_topics;
@@ -22,6 +22,8 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let limits = read_limits(root.table("limits"));
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
+    let journal = read_journal(root.table("journal"));
+    let service = read_service(root.table("service"));
     let broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
     let topics = read_topics(root.get("topics"), &site, &publish, &limits);
     if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() {
@@ -35,7 +37,8 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     root.done();
     let list = faults.into_list();
     if list.is_empty() {
-        Ok(Checked { site, broker, topics, settings, publish, state, limits, assets })
+        let rest = Checked::default();
+        Ok(Checked { site, broker, topics, settings, publish, state, limits, assets, journal, service, ..rest })
     } else {
         Err(list)
     }
@@ -129,6 +132,39 @@ fn read_state(table: Table<'_>) -> State {
     }
     table.done();
     state
+}
+
+fn read_journal(table: Table<'_>) -> Journal {
+    let mut journal = Journal::default();
+    if let Some(spot) = table.get("keep_days")
+        && let Some(days) = spot.number()
+    {
+        if (0.0..=3660.0).contains(&days) {
+            journal.keep_days = days;
+        } else {
+            spot.fault("must be at least 0 and at most 3660 days");
+        }
+    }
+    if let Some(mib) = table.get("max_size_mib").and_then(|spot| spot.whole(16, 1 << 30)) {
+        journal.max_size_mib = mib;
+    }
+    table.done();
+    journal
+}
+
+fn read_service(table: Table<'_>) -> Service {
+    let mut service = Service::default();
+    if let Some(spot) = table.get("stop_within")
+        && let Some(secs) = spot.secs()
+    {
+        if (1.0..=3600.0).contains(&secs) {
+            service.stop_within_secs = secs;
+        } else {
+            spot.fault("must be at least 1 s and at most 1 h");
+        }
+    }
+    table.done();
+    service
 }
 
 fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> Option<Broker> {

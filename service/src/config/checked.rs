@@ -3,6 +3,7 @@
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
 use crate::asset::settings::Settings;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -25,6 +26,14 @@ pub struct Checked {
     pub limits: Limits,
     /// Configured assets, in the order of the file.
     pub assets: Vec<AssetPlan>,
+    /// How long the journal stays.
+    pub journal: Journal,
+    /// The process.
+    pub service: Service,
+    /// What the journal records of it: everything that decides what becomes of a message.
+    pub recorded: Option<Arc<str>>,
+    /// Every setting that is set by its path, with a hash of its value: for saying which changed.
+    pub fingerprints: Arc<BTreeMap<String, u64>>,
 }
 
 /// `[site]`
@@ -107,6 +116,34 @@ pub struct State {
     pub dir: PathBuf,
 }
 
+/// `[journal]`
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Journal {
+    /// How long rows stay after the snapshots cover them, days.
+    pub keep_days: f64,
+    /// Covered rows beyond this size go before their time, MiB.
+    pub max_size_mib: u64,
+}
+
+impl Default for Journal {
+    fn default() -> Self {
+        Self { keep_days: 0.0, max_size_mib: 4096 }
+    }
+}
+
+/// `[service]`
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Service {
+    /// A stop takes no longer than this, seconds.
+    pub stop_within_secs: f64,
+}
+
+impl Default for Service {
+    fn default() -> Self {
+        Self { stop_within_secs: 10.0 }
+    }
+}
+
 /// `[limits]`
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Limits {
@@ -148,6 +185,10 @@ impl Default for Checked {
             state: State::default(),
             limits: Limits::default(),
             assets: Vec::new(),
+            journal: Journal::default(),
+            service: Service::default(),
+            recorded: None,
+            fingerprints: Arc::default(),
         }
     }
 }

@@ -4,12 +4,13 @@
 //! busy stream pays few syncs and a slow one is durable within one. After a crash the rows past the snapshots are
 //! applied again; because the clock's ticks are entries too, the engine sees the very same events.
 
-use super::store::open;
+use super::store::{give_back, open, used_bytes};
 use super::{KeepError, iso};
 use crate::acquire::mqtt::acks::identity;
 use crate::acquire::mqtt::reader::Batch;
 use crate::acquire::mqtt::{Entry, Message, ReplyTo};
 use crate::status::{Hole, Status};
+use crate::vitals::Which;
 use bytes::Bytes;
 use roundsman_models::EventTime;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -19,7 +20,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::SyncSender;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
 
 const TABLES: &str = "
@@ -28,6 +29,12 @@ CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE journal (
     position INTEGER PRIMARY KEY AUTOINCREMENT, received INTEGER NOT NULL, entries INTEGER NOT NULL,
     bytes BLOB NOT NULL);
+";
+
+/// Added to files of before there was such a table. The configuration that holds from a position on: also an entry of
+/// that row, and kept here when the row is pruned. JSON; `SELECT recorded->>'file'` shows the TOML.
+const CONFIGURATIONS: &str = "
+CREATE TABLE IF NOT EXISTS configurations (position INTEGER PRIMARY KEY, recorded TEXT NOT NULL);
 ";
 
 /// A row holds no more entries than this, so that recovery goes in small steps.
@@ -55,6 +62,7 @@ enum Stored<'a> {
     },
     Idle(i64),
     Hole(i64, i64),
+    Configured(&'a str),
 }
 
 /// Packs entries into the bytes of a row.
@@ -73,6 +81,7 @@ pub fn encode(entries: &[Entry]) -> Result<Vec<u8>, postcard::Error> {
             },
             Entry::Idle(micros) => Stored::Idle(*micros),
             Entry::Hole(hole) => Stored::Hole(hole.from.0, hole.to.0),
+            Entry::Configured(recorded) => Stored::Configured(recorded),
         })
         .collect();
     postcard::to_stdvec(&stored)
@@ -99,6 +108,7 @@ pub fn decode(bytes: &[u8]) -> Result<Vec<Entry>, postcard::Error> {
             }),
             Stored::Idle(micros) => Entry::Idle(micros),
             Stored::Hole(from, to) => Entry::Hole(Hole { from: EventTime(from), to: EventTime(to) }),
+            Stored::Configured(recorded) => Entry::Configured(recorded.into()),
         })
         .collect())
 }
@@ -135,6 +145,8 @@ pub struct Threads {
     pub give_up: Arc<AtomicBool>,
     /// How long rows stay after the snapshots cover them.
     pub keep: Duration,
+    /// Covered rows beyond this size go before their time.
+    pub max_bytes: u64,
     /// Counters.
     pub status: Arc<Status>,
     /// Our clock.
@@ -146,6 +158,7 @@ impl Journal {
     pub fn open(dir: &Path) -> Result<Self, KeepError> {
         let path = dir.join("journal.db");
         let mut journal = Self { connection: open(&path, TABLES)?, path, tail: VecDeque::new(), tail_entries: 0 };
+        journal.connection.execute_batch(CONFIGURATIONS).map_err(journal.fault())?;
         journal.read_tail_rows().map_err(journal.fault())?;
         Ok(journal)
     }
@@ -175,6 +188,11 @@ impl Journal {
             .prepare_cached("INSERT INTO journal (received, entries, bytes) VALUES (?1, ?2, ?3)")?
             .execute(params![received.0, entries.len() as i64, bytes])?;
         let position = transaction.last_insert_rowid().cast_unsigned();
+        if let Some(recorded) = entries.iter().rev().find_map(configured) {
+            transaction
+                .prepare_cached("INSERT OR REPLACE INTO configurations VALUES (?1, ?2)")?
+                .execute(params![position.cast_signed(), recorded])?;
+        }
         transaction.commit()?;
         self.tail.push_back((position, entries.len() as u64));
         self.tail_entries += entries.len() as u64;
@@ -195,6 +213,24 @@ impl Journal {
             .optional()
             .map_err(self.fault())?;
         Ok(head.unwrap_or(0).cast_unsigned())
+    }
+
+    /// The configuration in effect after the row at `position`; for a position before the first one, the first.
+    pub fn configuration_at(&self, position: u64) -> Result<Option<String>, KeepError> {
+        self.connection
+            .query_row(
+                "SELECT recorded FROM configurations ORDER BY position <= ?1 DESC, CASE WHEN position <= ?1 THEN -position
+                 ELSE position END LIMIT 1",
+                [position.cast_signed()],
+                |row| row.get(0),
+            )
+            .optional()
+            .map_err(self.fault())
+    }
+
+    /// The configuration in effect at the end; `None` when none was recorded or it cannot be read.
+    pub fn newest_configuration(&self) -> Option<String> {
+        self.configuration_at(i64::MAX.cast_unsigned()).ok().flatten()
     }
 
     /// The next row after `position` and up to `head`.
@@ -256,22 +292,40 @@ impl Journal {
         Ok(tail)
     }
 
-    /// Drops a few of the oldest rows that are covered and older than `before`.
-    fn prune(&mut self, covered: u64, before: EventTime) -> rusqlite::Result<usize> {
+    /// Drops a few of the oldest rows that are covered and older than `before`, or any covered while the file is larger
+    /// than `max_bytes`.
+    fn prune(&mut self, covered: u64, before: EventTime, max_bytes: u64) -> rusqlite::Result<usize> {
+        let before = if used_bytes(&self.connection)? > max_bytes { EventTime(i64::MAX) } else { before };
         let oldest: Option<i64> =
             self.connection.query_row("SELECT min(position) FROM journal", [], |row| row.get(0))?;
         let Some(oldest) = oldest else { return Ok(0) };
         let tail = self.tail.front().map_or(0, |(position, _)| position - 1);
         let last = covered.min(tail).min(oldest.cast_unsigned().saturating_add(PRUNE_ROWS));
-        self.connection
+        let transaction = self.connection.transaction()?;
+        let dropped = transaction
             .prepare_cached("DELETE FROM journal WHERE position <= ?1 AND received < ?2")?
-            .execute([last.cast_signed(), before.0])
+            .execute([last.cast_signed(), before.0])?;
+        if dropped > 0 {
+            // The one that held where the oldest row begins stays.
+            transaction.execute(
+                "DELETE FROM configurations WHERE position < (SELECT max(position) FROM configurations
+                 WHERE position < (SELECT min(position) FROM journal))",
+                [],
+            )?;
+        }
+        transaction.commit()?;
+        give_back(&self.connection)?;
+        Ok(dropped)
     }
 
     /// Works until the reader's side closes: gathers what waits, commits it, says so, hands it on.
     pub fn run(mut self, mut threads: Threads) {
         let mut pruned_for = 0;
-        while let Some(first) = threads.batches.blocking_recv() {
+        let worker = threads.status.vitals.worker("journal");
+        loop {
+            worker.idle();
+            let Some(first) = threads.batches.blocking_recv() else { break };
+            worker.busy();
             let mut entries = first.entries;
             let mut last_number = first.last_number;
             let mut size = payload_bytes(&entries);
@@ -285,14 +339,16 @@ impl Journal {
             let messages = entries.iter().filter(|entry| matches!(entry, Entry::Message(_))).count();
             threads.status.journaled.add(messages as u64);
             threads.durable.send_replace(last_number);
+            threads.status.vitals.before_router.up();
             if threads.applied.send((position, entries)).is_err() {
                 break;
             }
+            worker.step();
             // After new snapshots, and then row by row until the covered ones are gone.
             let covered = threads.covered.load(Ordering::Acquire);
             if covered > pruned_for {
                 let before = (threads.now)().plus_secs(-threads.keep.as_secs_f64());
-                match self.prune(covered, before) {
+                match self.prune(covered, before, threads.max_bytes) {
                     Ok(0) => pruned_for = covered,
                     Ok(_) => {}
                     Err(error) => tracing::warn!(%error, "the journal could not be shortened; trying again"),
@@ -312,15 +368,19 @@ impl Journal {
         };
         let mut told = false;
         loop {
+            let began = Instant::now();
             match self.append(entries, &bytes, (threads.now)()) {
                 Ok(position) => {
+                    threads.status.vitals.journal_commit.add(began.elapsed());
                     if told {
+                        threads.status.vitals.disk.writes(Which::Journal);
                         tracing::warn!("the journal can be written again; going on at {}", iso((threads.now)()));
                     }
                     return Some(position);
                 }
                 Err(error) => {
                     threads.status.disk_faults.up();
+                    threads.status.vitals.disk.failing(Which::Journal, error.to_string());
                     if !std::mem::replace(&mut told, true) {
                         tracing::error!(
                             path = %self.path.display(), %error,
@@ -335,6 +395,10 @@ impl Journal {
             std::thread::sleep(Duration::from_millis(500));
         }
     }
+}
+
+fn configured(entry: &Entry) -> Option<&str> {
+    if let Entry::Configured(recorded) = entry { Some(recorded) } else { None }
 }
 
 fn payload_bytes(entries: &[Entry]) -> usize {
@@ -370,6 +434,7 @@ mod tests {
             let mut entries: Vec<_> = (0..40).map(|n| message(row * 40 + n)).collect();
             entries.push(Entry::Idle(1_000_000));
             entries.push(Entry::Hole(Hole { from: EventTime(1), to: EventTime(2) }));
+            entries.push(Entry::Configured(format!("configuration {row}").into()));
             let bytes = encode(&entries).expect("encodes");
             rows.push((journal.append(&entries, &bytes, EventTime(0)).expect("appends"), entries));
         }
@@ -396,11 +461,11 @@ mod tests {
         for n in 1..=10 {
             assert_eq!(journal.append(&entries, &bytes, EventTime(n)).expect("appends"), n as u64);
         }
-        assert_eq!(journal.prune(5, EventTime(4)).expect("prunes"), 3, "received 1, 2, 3");
-        assert_eq!(journal.prune(5, EventTime(100)).expect("prunes"), 2, "positions 4 and 5");
+        assert_eq!(journal.prune(5, EventTime(4), u64::MAX).expect("prunes"), 3, "received 1, 2, 3");
+        assert_eq!(journal.prune(5, EventTime(100), u64::MAX).expect("prunes"), 2, "positions 4 and 5");
         drop(journal);
         let mut journal = Journal::open(dir.path()).expect("opens again");
-        assert_eq!(journal.prune(100, EventTime(100)).expect("prunes"), 1, "the last four rows are the tail");
+        assert_eq!(journal.prune(100, EventTime(100), u64::MAX).expect("prunes"), 1, "the last four rows are the tail");
         assert_eq!(journal.tail().expect("tail").messages.len() as u64, TAIL_ENTRIES);
         journal.connection.execute("DELETE FROM journal", []).expect("deletes");
         assert_eq!(journal.append(&entries, &bytes, EventTime(0)).expect("appends"), 11);

@@ -9,12 +9,13 @@ use super::store::{
 use super::trend::{Bucket, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
 use crate::status::{Hole, Status};
+use crate::vitals::Which;
 use roundsman_models::EventTime;
 use rusqlite::{Transaction, params};
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::{Notify, mpsc, oneshot, watch};
 
 /// One thing to keep.
@@ -176,7 +177,12 @@ impl Keeper {
         };
         let mut closed = Vec::new();
         self.count_outbox();
-        while let Some(first) = self.orders.blocking_recv() {
+        let worker = self.status.vitals.worker("keeper");
+        loop {
+            worker.idle();
+            self.status.vitals.before_keeper.set(self.orders.len() as u64);
+            let Some(first) = self.orders.blocking_recv() else { break };
+            worker.busy();
             let mut orders = vec![first];
             while orders.len() < ORDERS {
                 let Ok(more) = self.orders.try_recv() else { break };
@@ -235,15 +241,19 @@ impl Keeper {
     fn write_until_done(&mut self, writes: &[Write]) -> bool {
         let mut told = false;
         loop {
+            let began = Instant::now();
             match self.write(writes) {
                 Ok(()) => {
+                    self.status.vitals.state_commit.add(began.elapsed());
                     if told {
+                        self.status.vitals.disk.writes(Which::State);
                         tracing::warn!("state can be written again");
                     }
                     return true;
                 }
                 Err(error) => {
                     self.status.disk_faults.up();
+                    self.status.vitals.disk.failing(Which::State, error.to_string());
                     if !std::mem::replace(&mut told, true) {
                         tracing::error!(
                             dir = %self.store.dir().display(), %error,
@@ -296,6 +306,7 @@ impl Keeper {
         transaction.commit()?;
         if dropped > 0 {
             self.status.outbox_dropped.add(dropped as u64);
+            self.status.vitals.outbox_overflowed.set(crate::app::wall_clock());
             tracing::error!(
                 dropped,
                 limit,

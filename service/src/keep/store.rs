@@ -62,9 +62,13 @@ CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY 
 pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
     let fault = |source| KeepError::Database { path: path.to_owned(), source };
     let mut connection = Connection::open(path).map_err(fault)?;
+    // So that a file that grew in a backlog can shrink again; takes effect in an empty file only, before anything else.
+    connection.pragma_update(None, "auto_vacuum", "INCREMENTAL").map_err(fault)?;
     // WAL with FULL: a commit returns when it is on the disk, and readers never wait.
     connection.pragma_update(None, "journal_mode", "WAL").map_err(fault)?;
     connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
+    // A WAL that grew while a long reader held it up is cut back to this.
+    connection.pragma_update(None, "journal_size_limit", 16 << 20).map_err(fault)?;
     connection.busy_timeout(std::time::Duration::from_secs(5)).map_err(fault)?;
     let empty =
         connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get::<_, i64>(0)).map_err(fault)? == 0;
@@ -85,6 +89,26 @@ pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
         return Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA });
     }
     Ok(connection)
+}
+
+/// Pages given back at a time: 4 MiB, some milliseconds.
+const GIVE_BACK_PAGES: i64 = 1024;
+
+/// Bytes of a database that hold something.
+pub(super) fn used_bytes(connection: &Connection) -> rusqlite::Result<u64> {
+    let number = |name: &str| connection.pragma_query_value(None, name, |row| row.get::<_, i64>(0));
+    let pages = number("page_count")? - number("freelist_count")?;
+    Ok(pages.saturating_mul(number("page_size")?).max(0).cast_unsigned())
+}
+
+/// Gives a few free pages back to the file system when many are free. Not all: the next minutes need them again.
+pub(super) fn give_back(connection: &Connection) -> rusqlite::Result<()> {
+    let number = |name: &str| connection.pragma_query_value(None, name, |row| row.get::<_, i64>(0));
+    let (pages, free) = (number("page_count")?, number("freelist_count")?);
+    if free > 4 * GIVE_BACK_PAGES && free > pages / 4 {
+        connection.execute_batch(&format!("PRAGMA incremental_vacuum({GIVE_BACK_PAGES})"))?;
+    }
+    Ok(())
 }
 
 /// The state directory, locked for this process, with `state.db` open for writing.

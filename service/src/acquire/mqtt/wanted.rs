@@ -69,6 +69,23 @@ impl Wanted {
         self.to_ask.extend(self.unwanted.iter().cloned().map(Ask::Unsubscribe));
     }
 
+    /// Other filters are wanted from now on. What is held and wanted no more is given back.
+    pub fn change(&mut self, wanted: &[String]) {
+        let held = self.held();
+        let mut next = Self::new(wanted, &held);
+        for filter in &mut next.filters {
+            if let Some(known) = self.filters.iter().find(|known| known.filter == filter.filter) {
+                *filter = known.clone();
+            }
+        }
+        // The answer that is awaited belongs to what was asked before; what is still to ask is worked out anew.
+        let asked = self.asked.take();
+        next.connected(true);
+        next.to_ask.retain(|ask| Some(ask) != asked.as_ref());
+        next.asked = asked;
+        *self = next;
+    }
+
     /// What to ask next; `None` while an answer is awaited.
     pub fn next(&self) -> Option<&Ask> {
         if self.asked.is_some() { None } else { self.to_ask.front() }
@@ -179,6 +196,32 @@ mod tests {
         assert!(wanted.settled(), "the session still has them");
         wanted.connected(false);
         assert_eq!(answer_all(&mut wanted, now).len(), 2, "the session is gone");
+    }
+
+    #[test]
+    fn a_change_asks_for_what_is_new_and_gives_back_what_is_not_wanted() {
+        let now = Instant::now();
+        let mut wanted = Wanted::new(&strings(&["a/#", "b/#"]), &[]);
+        wanted.connected(false);
+        answer_all(&mut wanted, now);
+        wanted.change(&strings(&["b/#", "c/#"]));
+        assert_eq!(answer_all(&mut wanted, now), [Ask::Subscribe("c/#".into()), Ask::Unsubscribe("a/#".into())]);
+        assert_eq!(wanted.held(), strings(&["b/#", "c/#"]));
+    }
+
+    #[test]
+    fn a_change_while_an_answer_is_awaited_loses_neither() {
+        let now = Instant::now();
+        let mut wanted = Wanted::new(&strings(&["a/#", "b/#"]), &[]);
+        wanted.connected(false);
+        wanted.sent();
+        wanted.change(&strings(&["a/#", "c/#"]));
+        assert!(wanted.next().is_none(), "the answer for a/# is still awaited");
+        assert_eq!(wanted.subscribed(Ok(1), now), Some(("a/#".into(), None)));
+        let rest = answer_all(&mut wanted, now);
+        assert!(rest.contains(&Ask::Subscribe("c/#".into())) && !rest.contains(&Ask::Subscribe("a/#".into())), "{rest:?}");
+        assert_eq!(wanted.granted(), 2);
+        assert_eq!(wanted.held(), strings(&["a/#", "c/#"]), "b/# may have been held and is given back");
     }
 
     #[test]
