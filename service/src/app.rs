@@ -124,9 +124,28 @@ where
     M: Machine,
     F: Fn(usize) -> M,
 {
+    let (_never, changes) = mpsc::channel(1);
+    run_with_changes(settings, parts, changes, stop).await
+}
+
+/// The same, with changes of the configuration on the way.
+///
+/// # Errors
+/// As [`run`].
+pub async fn run_with_changes<E, M, F>(
+    settings: RunSettings,
+    parts: Parts<E, F>,
+    changes: mpsc::Receiver<Reconfigured>,
+    stop: impl Future<Output = ()>,
+) -> Result<Ended, AppError>
+where
+    E: Edge,
+    M: Machine,
+    F: Fn(usize) -> M,
+{
     match settings.broker.version {
-        Version::V5 => Daemon::start::<E, M, F, LinkV5>(settings, parts)?.until(stop).await,
-        Version::V3 => Daemon::start::<E, M, F, LinkV3>(settings, parts)?.until(stop).await,
+        Version::V5 => Daemon::start::<E, M, F, LinkV5>(settings, parts)?.until(changes, stop).await,
+        Version::V3 => Daemon::start::<E, M, F, LinkV3>(settings, parts)?.until(changes, stop).await,
     }
 }
 
@@ -322,12 +341,22 @@ impl Daemon {
         Ok(Self { settings, threads, reader, writer, orders, reconfigure, stop, finish, give_up })
     }
 
-    async fn until(self, stop: impl Future<Output = ()>) -> Result<Ended, AppError> {
+    async fn until(
+        self,
+        mut changes: mpsc::Receiver<Reconfigured>,
+        stop: impl Future<Output = ()>,
+    ) -> Result<Ended, AppError> {
         let mut stop = std::pin::pin!(stop);
         let mut look = tokio::time::interval(Duration::from_millis(250));
         let failed = loop {
             tokio::select! {
                 () = &mut stop => break None,
+                Some(change) = changes.recv() => {
+                    tokio::select! {
+                        () = &mut stop => break None,
+                        () = self.change(change) => {}
+                    }
+                }
                 _ = look.tick() => {
                     // No part ends before it is told to.
                     if let Some((name, _)) = self.threads.iter().find(|(_, thread)| thread.is_finished()) {
@@ -346,6 +375,23 @@ impl Daemon {
         match failed {
             Some(part) => Err(AppError::Part(part)),
             None => Ok(ended),
+        }
+    }
+
+    /// Hands a change on. The filters it brings are in the list of those our session may hold before they are asked for.
+    async fn change(&self, change: Reconfigured) {
+        if let Some(filters) = &change.filters {
+            let mut may_be_held = self.settings.broker.filters.clone();
+            may_be_held.extend(filters.iter().filter(|filter| !may_be_held.contains(filter)).cloned().collect::<Vec<_>>());
+            let (done, written) = oneshot::channel();
+            let ordered = self.orders.send(Order::Filters(may_be_held)).await.is_ok()
+                && self.orders.send(Order::Flush(done)).await.is_ok();
+            if ordered {
+                let _ = written.await;
+            }
+        }
+        if self.reconfigure.send(change).await.is_err() {
+            tracing::error!("the change of the configuration came while the reader was ending; it is lost");
         }
     }
 

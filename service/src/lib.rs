@@ -22,6 +22,7 @@ pub mod analyse;
 pub mod app;
 pub mod check;
 pub mod demo;
+pub mod reload;
 pub mod replay;
 pub mod run;
 pub mod spill;

@@ -62,23 +62,21 @@ fn line(status: &Status) -> String {
     )
 }
 
-/// Says READY once the journal is applied, then looks after the parts until it is dropped. `patience` is how long a part
-/// may work on one thing, when it is not the usual time.
+/// Says READY once the journal is applied, then looks after the parts until it is dropped.
 ///
 /// READY does not wait for the broker: an outage there must not make the start fail, and a plant's machines often come
 /// up in any order.
-pub async fn look_after(status: Arc<Status>, patience: Option<Duration>) {
+pub async fn look_after(status: Arc<Status>) {
     let watchdog = sd_notify::watchdog_enabled();
     // Systemd's advice: at half the time, so that one late beat costs nothing.
     let every = watchdog.map_or(LOOK_EVERY, |limit| (limit / 3).min(LOOK_EVERY)).max(Duration::from_millis(50));
-    let patience = patience.unwrap_or(PATIENCE);
     let mut ticks = tokio::time::interval(every);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     let mut watchman = Watchman::default();
     let (mut ready, mut told, mut hung) = (false, String::new(), false);
     loop {
         ticks.tick().await;
-        let stuck = watchman.look(&status.vitals, patience, Instant::now());
+        let stuck = watchman.look(&status.vitals, PATIENCE, Instant::now());
         status.vitals.set_stuck(stuck.clone());
         if stuck.is_empty() {
             if watchdog.is_some() {
