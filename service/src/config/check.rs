@@ -2,6 +2,7 @@
 
 use super::assets::read_assets;
 use super::checked::{Broker, Checked, Limits, Protocol, Publish, Site, State};
+use super::http::read_http;
 use super::settings;
 use super::table::{Faults, Table};
 use super::topics::read_topics;
@@ -22,6 +23,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let limits = read_limits(root.table("limits"));
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
+    let http = read_http(root.table("http"));
     let broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
     let topics = read_topics(root.get("topics"), &site, &publish, &limits);
     if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() {
@@ -35,7 +37,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     root.done();
     let list = faults.into_list();
     if list.is_empty() {
-        Ok(Checked { site, broker, topics, settings, publish, state, limits, assets })
+        Ok(Checked { site, broker, topics, settings, publish, state, http, limits, assets })
     } else {
         Err(list)
     }

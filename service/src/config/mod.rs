@@ -3,7 +3,10 @@
 mod assets;
 mod check;
 mod checked;
+pub mod exposure;
+pub mod http;
 mod layers;
+pub mod secret;
 pub mod settings;
 mod table;
 mod topics;
