@@ -5,6 +5,7 @@ use roundsman::check::{Seen, Summary, mapping_table};
 use roundsman::config::settings::ROWS;
 use roundsman::config::{Checked, Sources, from_text, load, zone_names};
 use roundsman_models::EventTime;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -51,10 +52,8 @@ fn the_defaults_the_example_shows_are_the_defaults() {
     let shown: String = text
         .lines()
         .map(|line| match line.strip_prefix('#') {
-            // A password file is not here to be read; the rest is.
-            Some(setting)
-                if setting.starts_with(|c: char| c.is_ascii_lowercase()) && !setting.starts_with("password") =>
-            {
+            // Files with secrets are not here to be read; the rest is.
+            Some(setting) if setting.starts_with(|c: char| c.is_ascii_lowercase()) && !setting.contains("_file = ") => {
                 format!("{setting}\n")
             }
             _ => format!("{line}\n"),
@@ -68,6 +67,7 @@ fn the_defaults_the_example_shows_are_the_defaults() {
     assert_eq!(settings, Settings::default());
     assert_eq!(uncommented.limits, plain.limits);
     assert_eq!(uncommented.publish, plain.publish);
+    assert_eq!(uncommented.http, plain.http);
     let broker = |config: Checked| {
         let mut broker = config.broker.unwrap();
         broker.username = None;
@@ -110,6 +110,50 @@ fn every_fault_is_reported_at_once_with_its_path_the_rule_and_the_value() {
         "assets.pump-7.points.vib_de.alarm_high: must be above warning_high 4.5, got 3.2",
     ];
     assert_eq!(faults, wanted, "{faults:#?}");
+}
+
+/// A file with a secret, as private as asked for.
+fn private(dir: &Path, name: &str, text: &str, mode: u32) -> String {
+    let path = dir.join(name);
+    std::fs::write(&path, text).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(mode)).unwrap();
+    path.display().to_string()
+}
+
+#[test]
+fn the_http_listener_is_this_machines_alone_until_the_file_says_more() {
+    let dir = tempfile::tempdir().unwrap();
+    let http = |text: &str| with(&format!("[http]\n{text}")).map(|config| config.http);
+    assert_eq!(http("").unwrap().listen.unwrap().to_string(), "127.0.0.1:8720");
+    assert_eq!(http("listen = \"off\"").unwrap().listen, None);
+    let open = http("listen = \"0.0.0.0:8720\"").unwrap_err();
+    assert_eq!(open.len(), 2, "{open:#?}");
+    assert!(open[0].starts_with("http.token_file: is needed"), "{open:#?}");
+    assert!(open[1].contains("plaintext = \"I accept that anyone on the network can read it\""), "{open:#?}");
+    assert!(http("listen = \"0.0.0.0:8720\"\nbehind_proxy = true").is_ok());
+    let token = private(dir.path(), "token", "0123456789abcdef\n", 0o600);
+    let meant = "plaintext = \"I accept that anyone on the network can read it\"";
+    let good = http(&format!("listen = \"0.0.0.0:8720\"\ntoken_file = \"{token}\"\n{meant}")).unwrap();
+    assert!(good.admits(Some("Bearer 0123456789abcdef")) && !good.admits(None));
+    assert!(!format!("{good:?}").contains("0123456789"));
+
+    for (text, rule) in [
+        ("plaintext = \"yes\"".to_owned(), "http.plaintext: must be left out, or be exactly \"I accept"),
+        ("token = \"0123456789abcdef\"".to_owned(), "http.token: must not be in a file or on the command line"),
+        ("listen = \":80\"".to_owned(), "http.listen: must be \"off\" or ADDRESS:PORT"),
+        (
+            format!("token_file = \"{}\"", private(dir.path(), "short", "abc", 0o600)),
+            "http.token: must be at least 16 characters",
+        ),
+        (
+            format!("token_file = \"{}\"", private(dir.path(), "open", "0123456789abcdef", 0o644)),
+            "http.token_file: must be private to its owner (and readable by its group at most), but its mode is 0644",
+        ),
+    ] {
+        let faults = http(&text).unwrap_err();
+        assert!(faults.len() == 1 && faults[0].starts_with(rule), "{text}: {faults:#?}");
+        assert!(!faults[0].contains("abcdef"), "{faults:#?}");
+    }
 }
 
 #[test]

@@ -2,6 +2,7 @@
 
 use super::assets::read_assets;
 use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
+use super::http::read_http;
 use super::settings;
 use super::table::{Faults, Table};
 use super::topics::read_topics;
@@ -22,6 +23,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let limits = read_limits(root.table("limits"));
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
+    let http = read_http(root.table("http"));
     let journal = read_journal(root.table("journal"));
     let service = read_service(root.table("service"));
     let broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
@@ -37,8 +39,9 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     root.done();
     let list = faults.into_list();
     if list.is_empty() {
+        // What is told about the file as a whole is added by the caller.
         let rest = Checked::default();
-        Ok(Checked { site, broker, topics, settings, publish, state, limits, assets, journal, service, ..rest })
+        Ok(Checked { site, broker, topics, settings, publish, state, http, limits, assets, journal, service, ..rest })
     } else {
         Err(list)
     }

@@ -1,5 +1,6 @@
 //! The configuration after every check: what the rest of the service works with.
 
+use super::http::Http;
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
 use crate::asset::settings::Settings;
@@ -22,6 +23,8 @@ pub struct Checked {
     pub publish: Publish,
     /// Where the state is kept.
     pub state: State,
+    /// Where the service can be looked at.
+    pub http: Http,
     /// Caps.
     pub limits: Limits,
     /// Configured assets, in the order of the file.
@@ -183,6 +186,7 @@ impl Default for Checked {
             settings: Arc::default(),
             publish: Publish::default(),
             state: State::default(),
+            http: Http::default(),
             limits: Limits::default(),
             assets: Vec::new(),
             journal: Journal::default(),

@@ -80,7 +80,7 @@ pub(super) fn merge(
             Ok(map) => base = map,
             Err(error) => faults.push(Fault {
                 path: name.to_owned(),
-                rule: format!("must be TOML: {}", one_line(&error.to_string())),
+                rule: format!("must be TOML: {}", without_source(&error.to_string())),
                 got: None,
                 origin: None,
             }),
@@ -110,7 +110,8 @@ pub(super) fn merge(
         match split_assignment(assignment) {
             Some((path, text)) => from_line.put(&path, &format!("--set {assignment}"), text),
             None => faults.push(Fault {
-                path: format!("--set {assignment}"),
+                // Without what may be a secret behind it.
+                path: format!("--set {}", assignment.split_once('=').map_or(assignment.as_str(), |(key, _)| key)),
                 rule: "must be KEY=VALUE, for example learn.run_time=400s".into(),
                 got: None,
                 origin: None,
@@ -169,6 +170,14 @@ fn split_assignment(text: &str) -> Option<(Vec<String>, &str)> {
         }
     }
     None
+}
+
+/// A parser's message without the lines of the file it shows: line and column say where, and what stands there may be
+/// a password.
+fn without_source(text: &str) -> String {
+    let is_source =
+        |line: &&str| line.trim_start().trim_start_matches(|c: char| c.is_ascii_digit()).trim_start().starts_with('|');
+    one_line(&text.lines().filter(|line| !is_source(line)).collect::<Vec<_>>().join("\n"))
 }
 
 fn one_line(text: &str) -> String {

@@ -3,8 +3,11 @@
 mod assets;
 mod check;
 mod checked;
+pub mod exposure;
+pub mod http;
 mod layers;
 mod recorded;
+pub mod secret;
 pub mod settings;
 mod table;
 mod topics;

@@ -15,7 +15,7 @@ pub mod host;
 pub mod limited;
 pub mod metrics;
 
-use crate::config::Http;
+use crate::config::http::Http;
 use crate::status::Status;
 use axum::Router;
 use axum::extract::{Request, State};
