@@ -259,7 +259,9 @@ fn a_poll_that_hangs_is_given_up_and_built_anew() {
     let (journal, durable) = watch::channel(0);
     let (orders, _orders) = mpsc::channel(1);
     let (stop, stopped) = watch::channel(false);
+    let (_reconfigure, reconfigured) = mpsc::channel(1);
     let reader = Reader {
+        reconfigured,
         broker,
         held_filters: Vec::new(),
         had_session: false,

@@ -11,6 +11,7 @@
 
 mod documents;
 mod feed;
+mod journal;
 mod results;
 mod rows;
 mod summary;
@@ -41,6 +42,15 @@ use std::time::{Duration, Instant};
 /// # Errors
 /// A recording that cannot be read, a result that cannot be written.
 pub fn run(args: &ReplayArgs, config: Checked) -> Result<(), Error> {
+    let journal = args.recordings.iter().find(|path| journal::is_journal(path));
+    if let Some(path) = journal.filter(|_| args.recordings.len() > 1) {
+        let what = "is a journal, and is played alone: what came between its entries is not known";
+        return Err(Error::new(Fault::Usage, format!("{} {what}", path.display())));
+    }
+    let config = match journal {
+        Some(path) if args.config.is_none() => journal::configuration(path, &args.set)?,
+        _ => config,
+    };
     std::fs::create_dir_all(&args.out).map_err(|source| Error::io("make", &args.out, source))?;
     let options = ReadOptions {
         asset: args.asset.clone(),
@@ -54,10 +64,11 @@ pub fn run(args: &ReplayArgs, config: Checked) -> Result<(), Error> {
     let threads = args.threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
     let bar = bar(&args.recordings);
     let site = config.site.name.clone();
-    let (results, summary) =
-        play(&args.recordings, &options, &config, &Pace { secs_per_sec: args.pace, threads }, &bar, || {
-            Engine::new(&site, false)
-        })?;
+    let pace = Pace { secs_per_sec: args.pace, threads };
+    let (results, summary) = match journal {
+        Some(path) => journal::play(path, &config, args.config.is_none(), &options, &pace)?,
+        None => play(&args.recordings, &options, &config, &pace, &bar, || Engine::new(&site, false))?,
+    };
     bar.finish_and_clear();
     for note in &summary.notes {
         tracing::warn!("{note}");

@@ -67,16 +67,21 @@ fn line(status: &Status) -> String {
 /// READY does not wait for the broker: an outage there must not make the start fail, and a plant's machines often come
 /// up in any order.
 pub async fn look_after(status: Arc<Status>) {
-    let watchdog = sd_notify::watchdog_enabled();
-    // Systemd's advice: at half the time, so that one late beat costs nothing.
+    look_after_as(status, sd_notify::watchdog_enabled(), tell).await;
+}
+
+async fn look_after_as(status: Arc<Status>, watchdog: Option<Duration>, tell: impl Fn(&[NotifyState<'_>])) {
+    // More often than asked for, so that one late beat costs nothing.
     let every = watchdog.map_or(LOOK_EVERY, |limit| (limit / 3).min(LOOK_EVERY)).max(Duration::from_millis(50));
+    // With what the service manager grants after the last beat, a part that hangs is noticed within its time and ours.
+    let patience = watchdog.map_or(PATIENCE, |limit| limit.min(PATIENCE));
     let mut ticks = tokio::time::interval(every);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     let mut watchman = Watchman::default();
     let (mut ready, mut told, mut hung) = (false, String::new(), false);
     loop {
         ticks.tick().await;
-        let stuck = watchman.look(&status.vitals, PATIENCE, Instant::now());
+        let stuck = watchman.look(&status.vitals, patience, Instant::now());
         status.vitals.set_stuck(stuck.clone());
         if stuck.is_empty() {
             if watchdog.is_some() {
@@ -98,5 +103,60 @@ pub async fn look_after(status: Arc<Status>) {
             tell(&[NotifyState::Status(&line)]);
             told = line;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::Mutex;
+
+    /// What is told within `time`, each line once per telling.
+    fn told(status: &Arc<Status>, watchdog: Option<Duration>, time: Duration) -> Vec<String> {
+        let lines = Mutex::new(Vec::new());
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().expect("a runtime");
+        let tell = |states: &[NotifyState<'_>]| {
+            lines.lock().expect("no panic").extend(states.iter().map(ToString::to_string));
+        };
+        let looking = look_after_as(status.clone(), watchdog, tell);
+        let _ = runtime.block_on(async { tokio::time::timeout(time, looking).await });
+        lines.into_inner().expect("no panic")
+    }
+
+    #[test]
+    fn ready_comes_once_the_journal_is_applied_and_the_broker_is_not_waited_for() {
+        let status = Arc::new(Status::default());
+        let watchdog = Some(Duration::from_millis(300));
+        let before = told(&status, watchdog, Duration::from_millis(250));
+        assert!(before.contains(&"STATUS=applying the journal".to_owned()), "{before:?}");
+        assert!(!before.contains(&"READY=1".to_owned()), "{before:?}");
+        status.vitals.recovered.store(true, Relaxed);
+        let after = told(&status, watchdog, Duration::from_millis(250));
+        assert_eq!(after.iter().filter(|line| *line == "READY=1").count(), 1, "{after:?}");
+        assert!(after.iter().filter(|line| *line == "WATCHDOG=1").count() >= 2, "{after:?}");
+    }
+
+    #[test]
+    fn the_watchdog_is_not_fed_while_a_part_hangs() {
+        let status = Arc::new(Status::default());
+        let hangs = status.vitals.worker("shard");
+        hangs.busy();
+        let watchdog = Some(Duration::from_millis(300));
+        let beats = |time| {
+            let lines = told(&status, watchdog, Duration::from_millis(time));
+            lines.iter().filter(|line| *line == "WATCHDOG=1").count()
+        };
+        // Three beats in the patience of 300 ms and then none, however long one looks.
+        let (short, long) = (beats(450), beats(1500));
+        assert!(short >= 1 && long <= short + 1 && long <= 5, "{short}, {long}");
+        assert_eq!(status.vitals.stuck(), ["shard"]);
+        hangs.idle();
+        assert!(beats(450) >= 3, "it gets on again");
+    }
+
+    #[test]
+    fn without_a_watchdog_no_beat_is_given() {
+        let lines = told(&Arc::new(Status::default()), None, Duration::from_millis(50));
+        assert!(!lines.contains(&"WATCHDOG=1".to_owned()), "{lines:?}");
     }
 }

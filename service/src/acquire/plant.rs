@@ -52,6 +52,11 @@ impl Plant {
         }
     }
 
+    /// Names of the assets, by id.
+    pub fn names(&self) -> Vec<String> {
+        self.registry.specs().map(|spec| spec.name.clone()).collect()
+    }
+
     fn define(&mut self, events: &mut Vec<Event>) {
         for id in self.registry.take_defined() {
             if let (Some(spec), Some(settings)) = (self.registry.spec(id), self.registry.settings(id)) {

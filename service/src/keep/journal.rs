@@ -4,7 +4,7 @@
 //! busy stream pays few syncs and a slow one is durable within one. After a crash the rows past the snapshots are
 //! applied again; because the clock's ticks are entries too, the engine sees the very same events.
 
-use super::store::{give_back, open, used_bytes};
+use super::store::{SCHEMA, give_back, open, used_bytes};
 use super::{KeepError, iso};
 use crate::acquire::mqtt::acks::identity;
 use crate::acquire::mqtt::reader::Batch;
@@ -13,7 +13,7 @@ use crate::status::{Hole, Status};
 use crate::vitals::Which;
 use bytes::Bytes;
 use roundsman_models::EventTime;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -161,6 +161,32 @@ impl Journal {
         journal.connection.execute_batch(CONFIGURATIONS).map_err(journal.fault())?;
         journal.read_tail_rows().map_err(journal.fault())?;
         Ok(journal)
+    }
+
+    /// Opens a journal to read it: a daemon's own while it runs, or a copy.
+    ///
+    /// # Errors
+    /// It is no journal, of another version, or cannot be read.
+    pub fn open_recording(path: &Path) -> Result<Self, KeepError> {
+        let fault = |source| KeepError::Database { path: path.to_owned(), source };
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags).map_err(fault)?;
+        connection.busy_timeout(Duration::from_secs(5)).map_err(fault)?;
+        let tables = "SELECT count(*) FROM sqlite_master WHERE name IN ('journal', 'configurations')";
+        let found = connection.query_row(tables, [], |row| row.get::<_, i64>(0)).map_err(fault)?;
+        let schema = connection.query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get(0));
+        let schema = schema.unwrap_or_else(|_| "unknown".to_owned());
+        if found < 2 || schema != SCHEMA.to_string() {
+            let found = if found < 2 { "no journal's".to_owned() } else { schema };
+            return Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA });
+        }
+        Ok(Self { connection, path: path.to_owned(), tail: VecDeque::new(), tail_entries: 0 })
+    }
+
+    /// Position of the oldest row that is kept; `None` in an empty journal.
+    pub fn first(&self) -> Result<Option<u64>, KeepError> {
+        let first = self.connection.query_row("SELECT min(position) FROM journal", [], |row| row.get::<_, Option<i64>>(0));
+        Ok(first.map_err(self.fault())?.map(i64::cast_unsigned))
     }
 
     fn read_tail_rows(&mut self) -> rusqlite::Result<()> {

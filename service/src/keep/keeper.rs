@@ -3,7 +3,7 @@
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
 use super::store::{
-    Recovered, Store, TrendTable, prune_trends, write_alert, write_asset, write_audit, write_filters, write_hole,
+    Recovered, Store, TrendTable, give_back, prune_trend, write_alert, write_asset, write_audit, write_filters, write_hole,
     write_snapshot, write_trend,
 };
 use super::trend::{Bucket, Tier, Trends};
@@ -152,7 +152,7 @@ enum Write {
     Record(Record),
     Asset(i64, Arc<str>, Vec<(String, String)>),
     Trend(i64, u16, Tier, Bucket),
-    Snapshots(Gathered, Option<EventTime>),
+    Snapshots(Gathered),
     Delivered(Vec<i64>),
     Filters(Vec<String>),
 }
@@ -161,7 +161,6 @@ struct Memory {
     rows: HashMap<String, i64>,
     trends: Trends,
     gathered: Vec<Gathered>,
-    latest: Option<EventTime>,
     recovered_senders: usize,
 }
 
@@ -172,7 +171,6 @@ impl Keeper {
             rows: std::mem::take(&mut self.store.rows),
             trends: std::mem::take(&mut recovered.trends),
             gathered: Vec::new(),
-            latest: None,
             recovered_senders: 0,
         };
         let mut closed = Vec::new();
@@ -211,7 +209,7 @@ impl Keeper {
                 return;
             }
             for write in &writes {
-                if let Write::Snapshots(gathered, _) = write {
+                if let Write::Snapshots(gathered) = write {
                     self.covered.store(gathered.position, Ordering::Release);
                 }
             }
@@ -279,16 +277,14 @@ impl Keeper {
                 Write::Asset(id, name, points) => write_asset(&transaction, *id, name, points)?,
                 Write::Trend(asset, point, tier, bucket) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
+                    prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
                 }
-                Write::Snapshots(gathered, latest) => {
+                Write::Snapshots(gathered) => {
                     for (asset, bytes) in &gathered.states {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
                     }
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
-                    }
-                    if let Some(latest) = latest {
-                        prune_trends(&transaction, *latest)?;
                     }
                 }
                 Write::Delivered(numbers) => {
@@ -304,6 +300,9 @@ impl Keeper {
             dropped = keep_outbox_within(&transaction, limit)?;
         }
         transaction.commit()?;
+        if writes.iter().any(|write| matches!(write, Write::Snapshots(_))) {
+            give_back(&self.store.connection)?;
+        }
         if dropped > 0 {
             self.status.outbox_dropped.add(dropped as u64);
             self.status.vitals.outbox_overflowed.set(crate::app::wall_clock());
@@ -412,7 +411,6 @@ impl Memory {
                 if !known {
                     writes.push(Write::Asset(row, asset, Vec::new()));
                 }
-                self.latest = self.latest.max(Some(at));
                 self.trends.add(row, point, at.0, observed, expected, closed);
                 writes.extend(closed.drain(..).map(|(tier, bucket)| Write::Trend(row, point, tier, bucket)));
             }
@@ -440,7 +438,7 @@ impl Memory {
         gathered.parts += 1;
         if gathered.parts == senders {
             let whole = self.gathered.remove(index);
-            writes.push(Write::Snapshots(whole, self.latest));
+            writes.push(Write::Snapshots(whole));
         }
     }
 }

@@ -6,7 +6,6 @@ use crate::acquire::mqtt::backoff::fnv1a;
 use crate::advise::publish::Waiting;
 use crate::status::Hole;
 use bytes::Bytes;
-use roundsman_models::EventTime;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::collections::HashMap;
 use std::fs::{File, TryLockError};
@@ -332,17 +331,20 @@ pub(super) fn write_trend(
     Ok(())
 }
 
-/// Drops trend rows past their keeping time, by the stream's clock.
-pub(super) fn prune_trends(transaction: &Transaction<'_>, now: EventTime) -> rusqlite::Result<usize> {
-    let mut dropped = 0;
-    for tier in Tier::ALL {
-        if let Some(keep) = tier.keep_secs() {
-            let oldest = now.0.div_euclid(1_000_000) - keep;
-            dropped +=
-                transaction.execute("DELETE FROM trend WHERE tier = ?1 AND t < ?2", params![tier.secs(), oldest])?;
-        }
-    }
-    Ok(dropped)
+/// Drops a point's rows that are past their keeping time now that it has a row which begins at `t`: by its own time, and
+/// in the same transaction. So each row written costs one look into the index, where a sweep over all points would read
+/// the whole table. A point that falls silent keeps the last rows it had.
+pub(super) fn prune_trend(
+    transaction: &Transaction<'_>,
+    asset: i64,
+    point: u16,
+    tier: Tier,
+    t: i64,
+) -> rusqlite::Result<usize> {
+    let Some(keep) = tier.keep_secs() else { return Ok(0) };
+    transaction
+        .prepare_cached("DELETE FROM trend WHERE tier = ?1 AND asset = ?2 AND point = ?3 AND t < ?4")?
+        .execute(params![tier.secs(), asset, point, t - keep])
 }
 
 /// True when the alert was not known yet.
