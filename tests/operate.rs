@@ -216,6 +216,19 @@ fn health_metrics_and_their_words() {
     let words = String::from_utf8_lossy(&judged.stderr).into_owned() + &String::from_utf8_lossy(&judged.stdout);
     assert!(judged.status.success() && words.trim().is_empty(), "promtool: {words}");
 
+    // What README says of these pages is there.
+    let readme = include_str!("../README.md");
+    let named =
+        |text: &str| text.starts_with("roundsman_") && text.bytes().all(|b| b.is_ascii_lowercase() || b == b'_');
+    let names: Vec<&str> = readme.split('`').skip(1).step_by(2).filter(|text| named(text)).collect();
+    assert!(names.len() >= 5, "{names:?}");
+    for name in names {
+        assert!(page.body.contains(&format!("# TYPE {name} ")), "README names {name}");
+    }
+    for code in roundsman::web::health::CODES {
+        assert!(readme.contains(&format!("`{code}`")), "README does not explain {code}");
+    }
+
     let health = daemon.get("/healthz").expect("a page");
     assert_eq!((health.code, health.json()["status"].as_str()), (200, Some("ok")), "{}", health.body);
     assert_eq!(daemon.get("/nothing").expect("a page").code, 404);
@@ -267,7 +280,9 @@ fn from_other_machines_only_with_the_token() {
     assert_eq!(get(&address, "/healthz", header).expect("a page").code, 200);
     daemon.stop();
     let log = std::fs::read_dir(dir.path()).expect("the folder").filter_map(Result::ok);
-    let logs: String = log.filter_map(|file| std::fs::read_to_string(file.path()).ok().filter(|_| file.file_name() != "token")).collect();
+    let logs: String = log
+        .filter_map(|file| std::fs::read_to_string(file.path()).ok().filter(|_| file.file_name() != "token"))
+        .collect();
     assert!(!logs.contains("0123456789abcdef"), "the token is in no log");
 }
 
@@ -358,6 +373,8 @@ fn a_stop_keeps_its_deadline_and_says_what_it_leaves() {
     std::fs::write(dir.path().join("site.toml"), text).expect("writes");
     let daemon = Daemon::ready(dir.path());
     gate.stall();
+    // The gate looks every 20 ms whether it still passes anything on.
+    std::thread::sleep(Duration::from_millis(100));
     let log = daemon.log.clone();
     let took = daemon.stop();
     assert!(took >= Duration::from_secs(1) && took < Duration::from_secs(6), "{took:?}");
@@ -368,7 +385,8 @@ fn a_stop_keeps_its_deadline_and_says_what_it_leaves() {
 /// The alerts of `state.db` as a replay sorts them.
 fn kept(state: &Path) -> Vec<String> {
     let connection = rusqlite::Connection::open(state.join("state.db")).expect("opens");
-    let mut statement = connection.prepare("SELECT document FROM alerts ORDER BY at, asset, id, revision").expect("sql");
+    let mut statement =
+        connection.prepare("SELECT document FROM alerts ORDER BY at, asset, id, revision").expect("sql");
     let rows = statement.query_map([], |row| row.get::<_, Vec<u8>>(0)).expect("runs");
     rows.map(|row| String::from_utf8(row.expect("a row")).expect("JSON")).collect()
 }
@@ -443,7 +461,8 @@ fn a_changed_configuration_takes_effect_at_its_place_in_the_stream_live_recovere
     let out = dir.path().join("replayed");
     support::replay(&out, [journal.as_os_str()]);
     assert_eq!(replayed(&out), lived, "the journal gives the documents again, to the byte");
-    let summary: Value = serde_json::from_str(&std::fs::read_to_string(out.join("summary.json")).expect("a summary")).expect("JSON");
+    let summary: Value =
+        serde_json::from_str(&std::fs::read_to_string(out.join("summary.json")).expect("a summary")).expect("JSON");
     assert_eq!(summary["readings"], sent + again);
 
     // With a configuration of one's own: what would have been said.
@@ -456,7 +475,42 @@ fn a_changed_configuration_takes_effect_at_its_place_in_the_stream_live_recovere
     let refused = support::roundsman().args(["replay", "--out"]).arg(&out).arg(state.join("state.db")).output();
     let refused = refused.expect("it starts");
     assert_eq!(refused.status.code(), Some(65));
-    assert!(String::from_utf8_lossy(&refused.stderr).contains("journal"), "{}", String::from_utf8_lossy(&refused.stderr));
+    assert!(
+        String::from_utf8_lossy(&refused.stderr).contains("journal"),
+        "{}",
+        String::from_utf8_lossy(&refused.stderr)
+    );
+}
+
+/// As README says: with SQLite's own tool, while it runs, `state.db` first.
+#[test]
+fn a_backup_taken_while_it_runs_goes_on_where_it_was_taken() {
+    let broker = Broker::start("");
+    let dir = tempfile::tempdir().expect("a temporary directory");
+    let (state, copy) = (dir.path().join("state"), dir.path().join("copy"));
+    std::fs::write(dir.path().join("site.toml"), config(broker.port, &state, "alarm_high = 4")).expect("writes");
+    let daemon = Daemon::ready(dir.path());
+    let sent = pressures(&broker, 0..600, 5.0);
+    wait_for("the readings", || daemon.metric("roundsman_applied_messages_total") == sent as f64);
+    wait_for("the alarm", || !kept(&state).is_empty());
+    std::fs::create_dir(&copy).expect("a folder");
+    std::fs::set_permissions(&copy, std::os::unix::fs::PermissionsExt::from_mode(0o700)).expect("its mode");
+    for name in ["state.db", "journal.db"] {
+        let to = format!(".backup {}", copy.join(name).display());
+        let done = tool("sqlite3", "sqlite3").arg(state.join(name)).arg(to).output().expect("sqlite3 runs");
+        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+        let mode = std::os::unix::fs::PermissionsExt::from_mode(0o600);
+        std::fs::set_permissions(copy.join(name), mode).expect("its mode");
+    }
+    let lived = kept(&state);
+    daemon.kill();
+    std::fs::write(dir.path().join("site.toml"), config(broker.port, &copy, "alarm_high = 4")).expect("writes");
+    let daemon = Daemon::ready(dir.path());
+    assert_eq!(kept(&copy), lived);
+    assert_eq!(daemon.metric("roundsman_accepted_readings_total"), sent as f64, "the journal was applied again");
+    let health = daemon.get("/healthz").expect("a page");
+    assert!(!health.reasons().contains(&"state-lost".to_owned()), "{}", health.body);
+    daemon.stop();
 }
 
 /// Source: systemd's own judgement, `systemd-analyze security --offline`: 0 is nothing in reach, 10 everything.
@@ -473,13 +527,18 @@ fn the_unit_is_one_and_keeps_the_service_in() {
     let score = words.lines().find(|line| line.contains("Overall exposure level")).unwrap_or_default();
     println!("{}", score.trim());
     // The threshold counts in tenths.
-    assert!(judged.status.success() && !score.is_empty(), "more than 2.0: {words}{}", String::from_utf8_lossy(&judged.stderr));
+    assert!(
+        judged.status.success() && !score.is_empty(),
+        "more than 2.0: {words}{}",
+        String::from_utf8_lossy(&judged.stderr)
+    );
 
     // It is checked with the binary under test in the place of the installed one.
     let dir = tempfile::tempdir().expect("a temporary directory");
     let copy = dir.path().join("roundsman.service");
     std::fs::write(&copy, text.replace("/usr/bin/roundsman", env!("CARGO_BIN_EXE_roundsman"))).expect("writes");
-    let verified = tool("systemd-analyze", "systemd").args(["verify", "--man=no"]).arg(&copy).output().expect("it runs");
+    let verified =
+        tool("systemd-analyze", "systemd").args(["verify", "--man=no"]).arg(&copy).output().expect("it runs");
     let complaints = String::from_utf8_lossy(&verified.stderr).into_owned();
     let ours: Vec<&str> = complaints.lines().filter(|line| line.contains("roundsman.service")).collect();
     assert!(verified.status.success() && ours.is_empty(), "{complaints}");

@@ -382,7 +382,8 @@ impl Daemon {
     async fn change(&self, change: Reconfigured) {
         if let Some(filters) = &change.filters {
             let mut may_be_held = self.settings.broker.filters.clone();
-            may_be_held.extend(filters.iter().filter(|filter| !may_be_held.contains(filter)).cloned().collect::<Vec<_>>());
+            may_be_held
+                .extend(filters.iter().filter(|filter| !may_be_held.contains(filter)).cloned().collect::<Vec<_>>());
             let (done, written) = oneshot::channel();
             let ordered = self.orders.send(Order::Filters(may_be_held)).await.is_ok()
                 && self.orders.send(Order::Flush(done)).await.is_ok();

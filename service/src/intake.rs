@@ -56,9 +56,10 @@ pub trait Edge: Send + 'static {
     fn begin(&mut self, _recorded: &str) -> Result<(), String> {
         Ok(())
     }
-    /// Another configuration from here on; appends the definitions that changed. On an error nothing changes.
-    fn configure(&mut self, _recorded: &str, _events: &mut Vec<Event>) -> Result<(), String> {
-        Ok(())
+    /// Another configuration from here on; appends the definitions that changed. `false` when it is the one in effect. On
+    /// an error nothing changes.
+    fn configure(&mut self, _recorded: &str, _events: &mut Vec<Event>) -> Result<bool, String> {
+        Ok(false)
     }
     /// The stream's time.
     fn now(&self) -> Option<EventTime>;
@@ -240,9 +241,16 @@ impl<E: Edge> Router<E> {
                 }
                 Entry::Configured(recorded) => {
                     match self.edge.configure(recorded, &mut routed.events) {
-                        Ok(()) => tracing::info!(position, "the configuration of this place in the stream is in effect"),
+                        Ok(false) => {}
+                        Ok(true) => {
+                            tracing::info!(position, "the configuration of this place in the stream is in effect")
+                        }
                         Err(why) => {
-                            tracing::error!(position, why, "a recorded configuration cannot be used any more; the one before goes on");
+                            tracing::error!(
+                                position,
+                                why,
+                                "a recorded configuration cannot be used any more; the one before goes on"
+                            );
                         }
                     }
                     self.route(None, &mut routed)?;

@@ -123,7 +123,11 @@ impl Running {
     pub fn take(&mut self, next: &Checked) -> Result<(Change, Option<Reconfigured>), Error> {
         let change = self.compare(next);
         // The account's rights and topics of commands stay those of the start.
-        let mixed = Checked { publish: self.started_with.publish.clone(), site: self.started_with.site.clone(), ..next.clone() };
+        let mixed = Checked {
+            publish: self.started_with.publish.clone(),
+            site: self.started_with.site.clone(),
+            ..next.clone()
+        };
         let settings = run::settings(&mixed, &run::topics(&mixed)?)?;
         self.in_effect = (*next.fingerprints).clone();
         let told = next.recorded.clone().filter(|_| change.concerns_engine());

@@ -221,7 +221,11 @@ impl Status {
             *since += 1;
             if last.is_none_or(|last| last.elapsed() >= LOG_EVERY) {
                 tracing::warn!(
-                    topic = letter.topic, reason = reason.word(), detail, payload = letter.payload, count = *since,
+                    topic = letter.topic,
+                    reason = reason.word(),
+                    detail,
+                    payload = letter.payload,
+                    count = *since,
                     "messages that cannot be used (count since the last such line); this is one of them"
                 );
                 (*last, *since) = (Some(Instant::now()), 0);

@@ -233,7 +233,8 @@ impl Vitals {
 
     /// Counts an alert document.
     pub fn alert(&self, severity: Severity) {
-        if let Some(count) = Severity::ALL.iter().position(|known| *known == severity).and_then(|i| self.alerts.get(i)) {
+        if let Some(count) = Severity::ALL.iter().position(|known| *known == severity).and_then(|i| self.alerts.get(i))
+        {
             count.up();
         }
     }
@@ -285,8 +286,7 @@ impl Watchman {
     /// Looks at all parts. Gives those that were busy without a step for longer than `patience`.
     pub fn look(&mut self, vitals: &Vitals, patience: Duration, now: Instant) -> Vec<&'static str> {
         // A disk that takes nothing is waited for by everybody, and starting anew would not mend it.
-        let waits_for_disk =
-            vitals.disk.fault(Which::Journal).is_some() || vitals.disk.fault(Which::State).is_some();
+        let waits_for_disk = vitals.disk.fault(Which::Journal).is_some() || vitals.disk.fault(Which::State).is_some();
         let workers = lock(&vitals.workers);
         self.seen.resize(workers.len(), (0, None));
         let mut stuck = Vec::new();

@@ -143,8 +143,7 @@ impl Plant {
 }
 
 fn read(recorded: &str) -> Result<Checked, String> {
-    from_recorded(recorded, &[])
-        .map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    from_recorded(recorded, &[]).map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
 }
 
 fn pass(passed: Passed<Observation>, out: &mut Routed) {
@@ -197,9 +196,9 @@ impl Edge for Plant {
         Ok(())
     }
 
-    fn configure(&mut self, recorded: &str, events: &mut Vec<Event>) -> Result<(), String> {
+    fn configure(&mut self, recorded: &str, events: &mut Vec<Event>) -> Result<bool, String> {
         if self.recorded.as_deref() == Some(recorded) {
-            return Ok(());
+            return Ok(false);
         }
         let config = read(recorded)?;
         self.registry = self.registry.reconfigured(&config);
@@ -207,7 +206,7 @@ impl Edge for Plant {
         self.mappings = config.topics;
         self.recorded = Some(recorded.into());
         self.define(events);
-        Ok(())
+        Ok(true)
     }
 
     fn now(&self) -> Option<EventTime> {

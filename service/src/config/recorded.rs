@@ -53,13 +53,8 @@ pub fn from_recorded(recorded: &str, set: &[String]) -> Result<Checked, Vec<Faul
         vec![Fault { path: NAME.into(), rule: format!("must be JSON: {error}"), got: None, origin: None }]
     })?;
     let set: Vec<String> = layers.set.into_iter().chain(set.iter().cloned()).collect();
-    let sources = Sources {
-        file: Some(Path::new(NAME)),
-        env: layers.env,
-        set: &set,
-        zones: zone_names(),
-        ..Sources::default()
-    };
+    let sources =
+        Sources { file: Some(Path::new(NAME)), env: layers.env, set: &set, zones: zone_names(), ..Sources::default() };
     from_text(Some(&layers.file), &sources)
 }
 

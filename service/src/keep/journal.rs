@@ -185,7 +185,8 @@ impl Journal {
 
     /// Position of the oldest row that is kept; `None` in an empty journal.
     pub fn first(&self) -> Result<Option<u64>, KeepError> {
-        let first = self.connection.query_row("SELECT min(position) FROM journal", [], |row| row.get::<_, Option<i64>>(0));
+        let first =
+            self.connection.query_row("SELECT min(position) FROM journal", [], |row| row.get::<_, Option<i64>>(0));
         Ok(first.map_err(self.fault())?.map(i64::cast_unsigned))
     }
 

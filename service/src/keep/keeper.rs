@@ -3,8 +3,8 @@
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
 use super::store::{
-    Recovered, Store, TrendTable, give_back, prune_trend, write_alert, write_asset, write_audit, write_filters, write_hole,
-    write_snapshot, write_trend,
+    Recovered, Store, TrendTable, give_back, prune_trend, write_alert, write_asset, write_audit, write_filters,
+    write_hole, write_snapshot, write_trend,
 };
 use super::trend::{Bucket, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;

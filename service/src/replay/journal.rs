@@ -41,7 +41,8 @@ pub(super) fn configuration(path: &Path, set: &[String]) -> Result<Checked, Erro
             format!("{}: no configuration was recorded in it; name one with --config", path.display()),
         )
     })?;
-    crate::config::from_recorded(&recorded, set).map_err(|faults| Error::config(&faults).at(&path.display().to_string()))
+    crate::config::from_recorded(&recorded, set)
+        .map_err(|faults| Error::config(&faults).at(&path.display().to_string()))
 }
 
 fn open(path: &Path) -> Result<Journal, Error> {

@@ -86,7 +86,25 @@ impl Health {
     }
 }
 
+/// Every code there is; README explains each.
+pub const CODES: [&str; 13] = [
+    "stuck",
+    "recovering",
+    "behind",
+    "stopping",
+    "disk",
+    "disk-low",
+    "broker",
+    "filter-refused",
+    "filter-quiet",
+    "hole",
+    "state-lost",
+    "outbox-full",
+    "qos-0-dropped",
+];
+
 fn degraded(code: &'static str, message: String) -> Reason {
+    debug_assert!(CODES.contains(&code), "{code} is not listed");
     Reason { code, status: Level::Degraded, message }
 }
 

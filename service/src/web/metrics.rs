@@ -19,14 +19,26 @@ pub fn text(shown: &Shown, host: &Host, health: &Health) -> String {
     if let Some(bytes) = host.resident_bytes {
         page.one("process_resident_memory_bytes", "Resident memory.", bytes as f64);
     }
-    page.one("roundsman_healthy", "1 when /healthz says ok, 0 when degraded or failing.", truth(health.status == Level::Ok));
+    page.one(
+        "roundsman_healthy",
+        "1 when /healthz says ok, 0 when degraded or failing.",
+        truth(health.status == Level::Ok),
+    );
     page.one("roundsman_ready", "1 when /readyz says so.", truth(health.ready));
 
     // What comes in, in the order of its way.
     page.counter("roundsman_received_messages_total", "Messages that arrived.", status.received.get());
-    page.counter("roundsman_repeated_messages_total", "Of those, messages the broker sent again.", status.repeated.get());
+    page.counter(
+        "roundsman_repeated_messages_total",
+        "Of those, messages the broker sent again.",
+        status.repeated.get(),
+    );
     page.counter("roundsman_journaled_messages_total", "Messages durable in the journal.", status.journaled.get());
-    page.counter("roundsman_acknowledged_messages_total", "Messages acknowledged to the broker.", status.acknowledged.get());
+    page.counter(
+        "roundsman_acknowledged_messages_total",
+        "Messages acknowledged to the broker.",
+        status.acknowledged.get(),
+    );
     page.counter("roundsman_applied_messages_total", "Messages handed to the engines.", vitals.applied.get());
     page.counter("roundsman_accepted_readings_total", "Readings handed to the engines.", status.observed.get());
     page.family("roundsman_rejected_total", "counter", "Messages and readings that were not used, by reason.");
@@ -48,15 +60,27 @@ pub fn text(shown: &Shown, host: &Host, health: &Health) -> String {
     page.counter("roundsman_commands_total", "Commands carried out or refused.", status.commands.get());
     page.counter("roundsman_delivered_documents_total", "Documents the broker has confirmed.", status.delivered.get());
     page.counter("roundsman_refused_documents_total", "Times the broker refused a document.", status.refused.get());
-    page.counter("roundsman_dropped_documents_total", "Documents dropped from a full outbox.", status.outbox_dropped.get());
+    page.counter(
+        "roundsman_dropped_documents_total",
+        "Documents dropped from a full outbox.",
+        status.outbox_dropped.get(),
+    );
     page.one("roundsman_outbox_documents", "Documents waiting for the broker.", status.outbox.get() as f64);
 
     // How far behind, and where it waits.
-    page.one("roundsman_lag_seconds", "Arrival of the newest message less that of the newest applied.", vitals.lag_secs());
+    page.one(
+        "roundsman_lag_seconds",
+        "Arrival of the newest message less that of the newest applied.",
+        vitals.lag_secs(),
+    );
     if let Some(now) = vitals.stream_time.get() {
         page.one("roundsman_stream_time_seconds", "Time by the readings, seconds since 1970.", now.0 as f64 / 1e6);
     }
-    page.one("roundsman_unacknowledged_messages", "Messages owed an acknowledgement.", status.unacknowledged.get() as f64);
+    page.one(
+        "roundsman_unacknowledged_messages",
+        "Messages owed an acknowledgement.",
+        status.unacknowledged.get() as f64,
+    );
     page.family("roundsman_queue_depth", "gauge", "What waits before each part: messages, rows, batches, orders.");
     for (before, depth) in [
         ("journal", &vitals.before_journal),
@@ -81,7 +105,11 @@ pub fn text(shown: &Shown, host: &Host, health: &Health) -> String {
     page.sample("roundsman_broker_connects_total", &[("link", "writer")], status.writer_connects.get() as f64);
     page.one("roundsman_subscribed_filters", "Topic filters the broker has granted.", status.subscribed.get() as f64);
     page.one("roundsman_quiet_filters", "Of those, filters that bring nothing.", status.quiet_filters().len() as f64);
-    page.one("roundsman_stream_holes", "Holes in the stream since the start, at most 100.", status.holes().len() as f64);
+    page.one(
+        "roundsman_stream_holes",
+        "Holes in the stream since the start, at most 100.",
+        status.holes().len() as f64,
+    );
 
     // The disk.
     let name = "roundsman_journal_commit_seconds";

@@ -219,7 +219,10 @@ mod tests {
         assert!(wanted.next().is_none(), "the answer for a/# is still awaited");
         assert_eq!(wanted.subscribed(Ok(1), now), Some(("a/#".into(), None)));
         let rest = answer_all(&mut wanted, now);
-        assert!(rest.contains(&Ask::Subscribe("c/#".into())) && !rest.contains(&Ask::Subscribe("a/#".into())), "{rest:?}");
+        assert!(
+            rest.contains(&Ask::Subscribe("c/#".into())) && !rest.contains(&Ask::Subscribe("a/#".into())),
+            "{rest:?}"
+        );
         assert_eq!(wanted.granted(), 2);
         assert_eq!(wanted.held(), strings(&["a/#", "c/#"]), "b/# may have been held and is given back");
     }
