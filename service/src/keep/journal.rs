@@ -499,6 +499,61 @@ mod tests {
     }
 
     #[test]
+    fn a_journal_beyond_its_size_gives_up_covered_rows_before_their_time_and_shrinks() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut journal = Journal::open(dir.path()).expect("opens");
+        // Few entries and many bytes: the tail of recognisable messages needs the entries only.
+        let bulky = vec![message(1); 1024];
+        let bytes = vec![7; 1 << 20];
+        for n in 1..=64 {
+            journal.append(&bulky, &bytes, EventTime(n)).expect("appends");
+        }
+        let size = |journal: &Journal| {
+            journal.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)").expect("checkpoints");
+            std::fs::metadata(dir.path().join("journal.db")).expect("the file").len()
+        };
+        let before = size(&journal);
+        assert!(before > 64 << 20, "{before}");
+        let all_time = EventTime(0);
+        assert_eq!(journal.prune(64, all_time, u64::MAX).expect("prunes"), 0, "none is old enough");
+        assert_eq!(journal.prune(10, all_time, 32 << 20).expect("prunes"), 10, "what no snapshot covers stays");
+        while journal.prune(64, all_time, 32 << 20).expect("prunes") > 0 {}
+        assert!(used_bytes(&journal.connection).expect("a size") <= 32 << 20);
+        let kept = journal.first().expect("reads").expect("a row");
+        assert!((33..=48).contains(&kept), "from {kept}: the last 16 rows are the tail, and what fits goes no further");
+        // Space goes back bit by bit, with the pruning that follows.
+        for _ in 0..20 {
+            give_back(&journal.connection).expect("gives back");
+        }
+        let after = size(&journal);
+        assert!(after < before / 4 * 3, "{before} bytes and then {after}");
+    }
+
+    #[test]
+    fn the_configuration_of_every_kept_place_can_be_told() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut journal = Journal::open(dir.path()).expect("opens");
+        let append = |journal: &mut Journal, configured: Option<&str>| {
+            let mut entries = vec![message(1); ROW_ENTRIES];
+            entries.extend(configured.map(|text| Entry::Configured(text.into())));
+            let bytes = encode(&entries).expect("encodes");
+            journal.append(&entries, &bytes, EventTime(1)).expect("appends")
+        };
+        for configured in [Some("a"), None, None, Some("b"), None, None, Some("c"), None, None, None] {
+            append(&mut journal, configured);
+        }
+        let at = |journal: &Journal, position| journal.configuration_at(position).expect("reads");
+        let told: String = (0..=10).map(|position| at(&journal, position).expect("one")).collect();
+        assert_eq!(told, "aaaabbbcccc", "before the first one the first");
+        assert_eq!(journal.newest_configuration().as_deref(), Some("c"));
+        // Rows 1 to 5 go: the one that held where row 6 begins stays, the one before it need not.
+        assert_eq!(journal.prune(5, EventTime(100), u64::MAX).expect("prunes"), 5);
+        assert_eq!(journal.first().expect("reads"), Some(6));
+        assert_eq!(at(&journal, 5).as_deref(), Some("b"));
+        assert_eq!(at(&journal, 0).as_deref(), Some("b"), "a is gone");
+    }
+
+    #[test]
     fn damaged_bytes_are_an_error_and_no_panic() {
         let entries: Vec<_> = (0..20).map(message).collect();
         let bytes = encode(&entries).expect("encodes");

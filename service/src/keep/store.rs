@@ -403,3 +403,42 @@ pub fn read_outbox(connection: &Connection, limit: u32) -> rusqlite::Result<Vec<
     })?;
     rows.collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Thirteen and a half months of a point, and one that fell silent after forty days.
+    #[test]
+    fn trend_rows_stay_as_long_as_is_said_and_no_longer() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut store = Store::open(dir.path()).expect("opens");
+        let transaction = store.connection.transaction().expect("begins");
+        let bucket = |t| Bucket { t, count: 1, min: 1.0, mean: 1.0, max: 1.0, expected_count: 0, expected: 0.0 };
+        let day = 86_400;
+        for tier in Tier::ALL {
+            for (point, days) in [(0, 410), (1, 40)] {
+                // A Monday.
+                let begin = 1_930_089_600 / (7 * day) * (7 * day) + 4 * day;
+                for t in (begin..begin + days * day).step_by(tier.secs() as usize) {
+                    write_trend(&transaction, TrendTable::Closed, 1, point, tier, &bucket(t)).expect("writes");
+                    prune_trend(&transaction, 1, point, tier, t).expect("prunes");
+                }
+            }
+        }
+        transaction.commit().expect("commits");
+        let rows = |tier: Tier, point: u16| {
+            let sql = "SELECT count(*), max(t) - min(t) FROM trend WHERE tier = ?1 AND point = ?2";
+            let row = store
+                .connection
+                .query_row(sql, params![tier.secs(), point], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)));
+            row.expect("reads")
+        };
+        for point in [0, 1] {
+            assert_eq!(rows(Tier::FiveMinutes, point), (30 * 288 + 1, 30 * day), "30 days and the row that ends them");
+        }
+        assert_eq!(rows(Tier::Hour, 0), (396 * 24 + 1, 396 * day));
+        assert_eq!(rows(Tier::Hour, 1), (40 * 24, 40 * day - 3600), "all it ever had");
+        assert_eq!(rows(Tier::Week, 0).0, 59, "for good");
+    }
+}
