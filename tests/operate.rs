@@ -511,6 +511,47 @@ fn a_backup_taken_while_it_runs_goes_on_where_it_was_taken() {
     let health = daemon.get("/healthz").expect("a page");
     assert!(!health.reasons().contains(&"state-lost".to_owned()), "{}", health.body);
     daemon.stop();
+
+    // Injected: the snapshot of the asset is damaged. It learns anew, which is said, and the rest goes on.
+    let connection = rusqlite::Connection::open(copy.join("state.db")).expect("opens");
+    let damaged = connection.execute("UPDATE snapshots SET hash = hash + 1 WHERE asset = 'pump-7'", []).expect("sql");
+    assert_eq!(damaged, 1);
+    drop(connection);
+    let daemon = Daemon::ready(dir.path());
+    let health = daemon.get("/healthz").expect("a page");
+    assert_eq!((health.code, health.reasons()), (200, vec!["state-lost".to_owned()]), "{}", health.body);
+    assert!(health.body.contains("pump-7"), "{}", health.body);
+    daemon.stop();
+}
+
+/// Injected: the journal cannot be written for some seconds, as with a full disk. Nothing is acknowledged and nothing lost,
+/// it is said where a person looks, and it passes without a restart.
+#[test]
+fn a_disk_that_takes_nothing_is_said_and_waited_for() {
+    let broker = Broker::start("");
+    let dir = tempfile::tempdir().expect("a temporary directory");
+    let state = dir.path().join("state");
+    std::fs::write(dir.path().join("site.toml"), config(broker.port, &state, "")).expect("writes");
+    let daemon = Daemon::ready(dir.path());
+    let first = pressures(&broker, 0..100, 5.0);
+    wait_for("the readings", || daemon.metric("roundsman_acknowledged_messages_total") == first as f64);
+    let holder = rusqlite::Connection::open(state.join("journal.db")).expect("opens");
+    holder.execute_batch("BEGIN IMMEDIATE").expect("the write lock");
+    let second = pressures(&broker, 100..200, 5.0);
+    wait_for("it to show", || daemon.get("/healthz").is_some_and(|page| page.reasons().contains(&"disk".to_owned())));
+    assert_eq!(daemon.get("/healthz").expect("a page").code, 200, "a restart would not help");
+    assert_eq!(daemon.get("/readyz").expect("a page").code, 503);
+    assert_eq!(daemon.metric("roundsman_received_messages_total"), (first + second) as f64);
+    assert_eq!(daemon.metric("roundsman_acknowledged_messages_total"), first as f64, "nothing without durability");
+    holder.execute_batch("ROLLBACK").expect("gives it back");
+    wait_for("all to be acknowledged", || {
+        daemon.metric("roundsman_acknowledged_messages_total") == (first + second) as f64
+    });
+    daemon.wait_until_ready();
+    let said = daemon.said("the journal cannot be written").expect("a line");
+    assert_eq!(said["level"], "ERROR");
+    assert_eq!(daemon.said("the journal can be written again").expect("a line")["level"], "WARN");
+    daemon.stop();
 }
 
 /// Source: systemd's own judgement, `systemd-analyze security --offline`: 0 is nothing in reach, 10 everything.

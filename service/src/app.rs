@@ -342,7 +342,7 @@ impl Daemon {
     }
 
     async fn until(
-        self,
+        mut self,
         mut changes: mpsc::Receiver<Reconfigured>,
         stop: impl Future<Output = ()>,
     ) -> Result<Ended, AppError> {
@@ -379,15 +379,18 @@ impl Daemon {
     }
 
     /// Hands a change on. The filters it brings are in the list of those our session may hold before they are asked for.
-    async fn change(&self, change: Reconfigured) {
+    async fn change(&mut self, change: Reconfigured) {
         if let Some(filters) = &change.filters {
-            let mut may_be_held = self.settings.broker.filters.clone();
-            may_be_held
-                .extend(filters.iter().filter(|filter| !may_be_held.contains(filter)).cloned().collect::<Vec<_>>());
+            let may_be_held = &mut self.settings.broker.filters;
+            for filter in filters {
+                if !may_be_held.contains(filter) {
+                    may_be_held.push(filter.clone());
+                }
+            }
+            let listed = Order::Filters(may_be_held.clone());
             let (done, written) = oneshot::channel();
-            let ordered = self.orders.send(Order::Filters(may_be_held)).await.is_ok()
-                && self.orders.send(Order::Flush(done)).await.is_ok();
-            if ordered {
+            if self.orders.send(listed).await.is_ok() && self.orders.send(Order::Flush(done)).await.is_ok() {
+                // Gone: the keeper ended, and with it all of this.
                 let _ = written.await;
             }
         }

@@ -36,7 +36,10 @@ fn main() -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            let _ = writeln!(std::io::stderr(), "roundsman: {error}");
+            match cli.log_format {
+                LogFormat::Text => drop(writeln!(std::io::stderr(), "roundsman: {error}")),
+                LogFormat::Json => tracing::error!("{error}"),
+            }
             error.exit_code()
         }
     }

@@ -32,7 +32,7 @@ impl Host {
     }
 }
 
-/// `VmRSS:	   12345 kB` of `/proc/PID/status` (man 5 proc).
+/// The line `VmRSS: 12345 kB` of `/proc/PID/status` (man 5 proc).
 fn resident(status: &str) -> Option<u64> {
     let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"))?;
     let kib: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
