@@ -330,6 +330,7 @@ mod tests {
         assert!(watchman.look(&vitals, patience, start + 9 * minute).is_empty(), "everybody waits for the disk");
         vitals.disk.writes(Which::Journal);
         stuck.idle();
+        moving.idle();
         assert!(watchman.look(&vitals, patience, start + 20 * minute).is_empty());
     }
 

@@ -149,7 +149,7 @@ mod tests {
         zeta = { unit = "mm/s rms", alarm_high = 7.25 }
         alpha = { range = [-20, 150], unit = "degC" }
         [assets.odd.points]
-        "quote\" and \u0007 bell" = { unit = "bar" }
+        "quote\" and back\\slash" = { unit = "bar" }
     "#;
 
     #[test]

@@ -105,7 +105,10 @@ pub(super) fn give_back(connection: &Connection) -> rusqlite::Result<()> {
     let number = |name: &str| connection.pragma_query_value(None, name, |row| row.get::<_, i64>(0));
     let (pages, free) = (number("page_count")?, number("freelist_count")?);
     if free > 4 * GIVE_BACK_PAGES && free > pages / 4 {
-        connection.execute_batch(&format!("PRAGMA incremental_vacuum({GIVE_BACK_PAGES})"))?;
+        // Each step of the statement gives one page back, so it has to be stepped to its end.
+        let mut statement = connection.prepare(&format!("PRAGMA incremental_vacuum({GIVE_BACK_PAGES})"))?;
+        let mut steps = statement.query([])?;
+        while steps.next()?.is_some() {}
     }
     Ok(())
 }
