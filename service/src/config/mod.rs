@@ -3,12 +3,14 @@
 mod assets;
 mod check;
 mod checked;
+mod commands;
 pub mod exposure;
 pub mod http;
 mod layers;
 pub mod secret;
 pub mod settings;
 mod table;
+mod tls;
 mod topics;
 pub mod value;
 

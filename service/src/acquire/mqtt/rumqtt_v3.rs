@@ -3,6 +3,7 @@
 use super::link::{
     LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, Requests, what_to_check, within_limit,
 };
+use super::tls::explain;
 use roundsman_models::EventTime;
 use rumqttc::{
     AsyncClient, ClientError, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
@@ -35,6 +36,9 @@ impl MqttLink for LinkV3 {
             .set_max_packet_size(options.hard_packet_bytes, options.hard_packet_bytes)
             .set_inflight(options.out_window)
             .set_manual_acks(options.manual_acks);
+        if let Some(tls) = &options.tls {
+            mqtt.set_transport(tls.transport());
+        }
         if let Some(login) = &options.credentials {
             mqtt.set_credentials(login.user.clone(), login.password.clone());
         }
@@ -104,7 +108,10 @@ fn fault(error: ConnectionError) -> LinkFault {
         ConnectionError::MqttState(StateError::Deserialization(
             error @ rumqttc::mqttbytes::Error::PayloadSizeLimitExceeded(_),
         )) => LinkFault::TooLarge(error.to_string()),
-        other => LinkFault::Lost(other.to_string()),
+        other => match explain(&other) {
+            Some((what, mend)) => LinkFault::Tls { what, mend },
+            None => LinkFault::Lost(other.to_string()),
+        },
     }
 }
 

@@ -4,6 +4,7 @@ use super::link::{
     LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, ReplyTo, Requests, what_to_check,
     within_limit,
 };
+use super::tls::explain;
 use bytes::Bytes;
 use roundsman_models::EventTime;
 use rumqttc::v5::mqttbytes::QoS;
@@ -44,6 +45,9 @@ impl MqttLink for LinkV5 {
         let mut network = mqtt.network_options();
         network.set_tcp_nodelay(true);
         mqtt.set_network_options(network);
+        if let Some(tls) = &options.tls {
+            mqtt.set_transport(tls.transport());
+        }
         if let Some(login) = &options.credentials {
             mqtt.set_credentials(login.user.clone(), login.password.clone());
         }
@@ -136,7 +140,10 @@ fn fault(error: ConnectionError) -> LinkFault {
         ConnectionError::MqttState(StateError::Deserialization(
             error @ rumqttc::v5::mqttbytes::Error::PayloadSizeLimitExceeded { .. },
         )) => LinkFault::TooLarge(error.to_string()),
-        other => LinkFault::Lost(other.to_string()),
+        other => match explain(&other) {
+            Some((what, mend)) => LinkFault::Tls { what, mend },
+            None => LinkFault::Lost(other.to_string()),
+        },
     }
 }
 
