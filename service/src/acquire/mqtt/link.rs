@@ -230,6 +230,16 @@ pub(super) fn within_limit(payload: Bytes, max: u32) -> (Bytes, bool) {
     (Bytes::copy_from_slice(payload.get(..CUT_BYTES).unwrap_or_default()), true)
 }
 
+/// A broker that took the connection and closed it, or said something else than MQTT, before its first answer.
+pub(super) fn closed_unanswered(error: &dyn std::fmt::Display, tls: bool) -> String {
+    let check = if tls {
+        "its log says why; it may want a certificate of ours (broker.certificate_file)"
+    } else {
+        "this may be its TLS port (mqtts://, 8883 as a rule), or it does not speak this version (broker.protocol)"
+    };
+    format!("the broker closed the connection before it answered ({error}); {check}")
+}
+
 /// What to look at when the broker says why it refuses; by the words of the reason, the same for both versions.
 pub(super) fn what_to_check(reason: &str) -> &'static str {
     match reason {
