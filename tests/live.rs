@@ -93,7 +93,7 @@ impl Daemon {
             .arg(support::quillhaven("roundsman.toml"))
             .args(["--set", &format!("broker.url=mqtt://127.0.0.1:{}", broker.port)])
             .args(["--set", "broker.clock=stream", "--set", "broker.client_id=under-test"])
-            .args(["--set", "publish.commands=true"])
+            .args(["--set", r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#])
             .args(["--set", &format!("state.dir={}", state.display())])
             .stdout(Stdio::null())
             .stderr(log)

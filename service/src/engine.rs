@@ -76,6 +76,17 @@ pub enum Action {
     },
 }
 
+/// A command that was carried out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Done {
+    /// What was done, in words.
+    pub said: String,
+    /// What held before, for the audit.
+    pub old: Option<String>,
+    /// What holds since.
+    pub new: Option<String>,
+}
+
 /// One of the operator's own limits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -136,7 +147,7 @@ pub enum Output {
     /// A reading was not used.
     Rejected(AssetId, Rejection),
     /// A command was carried out, or the reason it was not.
-    Answered(AssetId, EventTime, Command, Result<String, String>),
+    Answered(AssetId, EventTime, Command, Result<Done, String>),
 }
 
 /// The assets of one worker and their step. Assets are independent: spreading them over engines changes nothing.

@@ -8,7 +8,7 @@ use crate::acquire::mqtt::link::Publication;
 use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
 use crate::acquire::{AssetId, Rejection};
 use crate::advise::publish::Documents;
-use crate::engine::{Command, Event, Output};
+use crate::engine::{Command, Done, Event, Output};
 use crate::keep::{Order, Record};
 use crate::status::Status;
 use crate::vitals::{Census, Worker};
@@ -30,6 +30,8 @@ pub struct Routed {
     pub refused: Option<RefusedCommand>,
     /// Reply topic named in a command's payload; the response topic of MQTT 5 goes before it.
     pub reply_to: Option<String>,
+    /// The reply topic is one of ours: nothing is said there.
+    pub reply_barred: bool,
 }
 
 /// A command that did not reach the engine.
@@ -86,6 +88,7 @@ pub trait Machine: Send + 'static {
 /// Where a command came from.
 #[derive(Debug, Clone)]
 pub struct Origin {
+    topic: Arc<str>,
     position: u64,
     part: u32,
     received: EventTime,
@@ -291,12 +294,21 @@ impl<E: Edge> Router<E> {
         for (reason, detail) in routed.rejected.drain(..) {
             self.status.dead_letter(message, reason, &detail);
         }
-        let reply_to = message
-            .reply_to
-            .clone()
-            .or_else(|| routed.reply_to.take().map(|topic| ReplyTo { topic, correlation: None }));
-        routed.reply_to = None;
-        let origin = Origin { position, part, received: message.received, reply_to };
+        let in_payload = routed.reply_to.take().map(|topic| ReplyTo { topic, correlation: None });
+        let barred = std::mem::take(&mut routed.reply_barred);
+        let a_command = |event: &Event| matches!(event, Event::Command(..));
+        if routed.refused.is_none() && !routed.events.iter().any(a_command) {
+            return self.route(None, routed);
+        }
+        if barred {
+            tracing::warn!(
+                topic = message.topic,
+                "a command asks for its answer on one of our own topics; none is given"
+            );
+        }
+        let reply_to = message.reply_to.clone().or(in_payload).filter(|_| !barred);
+        let topic = Arc::from(message.topic.as_str());
+        let origin = Origin { topic, position, part, received: message.received, reply_to };
         if let Some(refused) = routed.refused.take() {
             self.status.commands.up();
             tracing::warn!(topic = message.topic, by = refused.by, why = refused.why, "a command was refused");
@@ -312,6 +324,9 @@ impl<E: Edge> Router<E> {
                 action: refused.action,
                 accepted: false,
                 answer: refused.why,
+                topic: origin.topic.clone(),
+                old: None,
+                new: None,
                 reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
             };
             self.order(Order::Records(vec![record]))?;
@@ -543,15 +558,16 @@ impl<M: Machine> Shard<M> {
         asset: Option<&Arc<str>>,
         at: EventTime,
         command: Command,
-        outcome: Result<String, String>,
+        outcome: Result<Done, String>,
         origin: &Origin,
     ) -> Record {
-        let said = outcome.as_ref().map(String::as_str).map_err(String::as_str);
+        let said = outcome.as_ref().map(|done| done.said.as_str()).map_err(String::as_str);
         let payload = self.documents.answer(asset.map(|name| &**name), Some(&command), said);
         let accepted = outcome.is_ok();
         let action = serde_json::to_string(&command.action).unwrap_or_else(|error| error.to_string());
-        let answer = outcome.unwrap_or_else(|why| why);
-        tracing::info!(asset = asset.map(|name| &**name), by = command.by, action, accepted, answer, "command");
+        let Done { said: answer, old, new } = outcome.unwrap_or_else(|why| Done { said: why, old: None, new: None });
+        let (asset_name, topic) = (asset.map(|name| &**name), &*origin.topic);
+        tracing::info!(asset = asset_name, by = command.by, topic, action, accepted, answer, old, new, "command");
         Record::Answer {
             position: origin.position,
             part: origin.part,
@@ -563,6 +579,9 @@ impl<M: Machine> Shard<M> {
             action,
             accepted,
             answer,
+            topic: origin.topic.clone(),
+            old,
+            new,
             reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
         }
     }

@@ -122,7 +122,7 @@ impl Running {
     /// It cannot work; nothing is changed.
     pub fn take(&mut self, next: &Checked) -> Result<(Change, Option<Reconfigured>), Error> {
         let change = self.compare(next);
-        // The account's rights and topics of commands stay those of the start.
+        // Site and prefix stay those of the start.
         let mixed = Checked {
             publish: self.started_with.publish.clone(),
             site: self.started_with.site.clone(),

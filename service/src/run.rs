@@ -59,9 +59,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         return Err(AppError::Settings(vec!["broker: the file has no [broker] table; `run` needs one".into()]));
     };
     let mut filters = crate::acquire::topics::filters(&config.topics);
-    if config.publish.commands {
-        filters.push(topics.command_filter());
-    }
+    filters.extend(config.commands.iter().map(|permission| permission.filter(topics)));
     let broker = BrokerSettings {
         host: broker.host.clone(),
         port: broker.port,
@@ -70,10 +68,11 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
             Protocol::V5 => Version::V5,
         },
         client_id: broker.client_id.clone(),
-        credentials: broker
-            .username
-            .clone()
-            .map(|user| Credentials { user, password: broker.password.clone().unwrap_or_default() }),
+        credentials: broker.username.clone().map(|user| Credentials {
+            user,
+            password: broker.password.as_ref().map_or_else(String::new, |p| p.reveal().into()),
+        }),
+        tls: broker.tls.clone(),
         filters,
         keep_alive_secs: broker.keep_alive_secs,
         session_expiry_secs: broker.session_expiry_secs,
@@ -95,8 +94,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
 
 /// Where this site publishes.
 pub fn topics(config: &Checked) -> Result<Topics, AppError> {
-    let template = format!("{}/{{site}}/{{asset}}", config.publish.prefix);
-    Topics::new(&template, &config.site.name)
+    Topics::new(&config.publish.template(), &config.site.name)
         .map_err(|fault| AppError::Settings(vec![format!("publish.prefix: {} in {:?}", fault.rule, fault.topic)]))
 }
 

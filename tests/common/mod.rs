@@ -13,7 +13,7 @@ use roundsman::advise::publish::{Documents, Presence};
 use roundsman::app::{self, AppError, Ended, Parts, RunSettings};
 use roundsman::asset::settings::Settings;
 use roundsman::asset::spec::{AssetSpec, Detection, OwnLimits, PointSpec, Quantity, Role};
-use roundsman::engine::{Action, Command, Event, Output, TrendSample};
+use roundsman::engine::{Action, Command, Done, Event, Output, TrendSample};
 use roundsman::intake::{Edge, Machine, RefusedCommand, Routed};
 use roundsman::status::Status;
 use roundsman_models::EventTime;
@@ -485,7 +485,8 @@ impl Machine for CountingMachine {
             }
             Event::Tick(_) => self.assets.values_mut().for_each(|asset| asset.ticks += 1),
             Event::Command(asset, at, command) => {
-                out.push(Output::Answered(*asset, *at, command.clone(), Ok("learning again".into())));
+                let done = Done { said: "learning again".into(), old: None, new: None };
+                out.push(Output::Answered(*asset, *at, command.clone(), Ok(done)));
             }
             Event::End(_) => {}
         }

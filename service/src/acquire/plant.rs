@@ -8,9 +8,10 @@ use super::topics::{Mapping, find};
 use super::units::Unit;
 use super::{AssetId, Observation, Rejection};
 use crate::acquire::mqtt::Message;
-use crate::advise::command::{self, action_name};
+use crate::advise::command::{self, ActionName};
 use crate::advise::forms;
-use crate::advise::topics::{Topics, topic_safe};
+use crate::advise::permission::{Permission, permitted};
+use crate::advise::topics::{CommandTopic, Topics, topic_safe};
 use crate::asset::spec::AssetSpec;
 use crate::config::{Checked, from_recorded};
 use crate::engine::{Action, Event};
@@ -28,6 +29,7 @@ pub struct Plant {
     topics: Topics,
     /// The configuration in effect, as the journal records it.
     recorded: Option<Arc<str>>,
+    permissions: Vec<Permission>,
     /// Command topics by the topic-safe form of the asset's name.
     by_topic: HashMap<String, super::AssetId>,
 }
@@ -48,6 +50,7 @@ impl Plant {
             gate: StreamGate::new(config.settings.screen.max_future_secs),
             topics,
             recorded: config.recorded.clone(),
+            permissions: config.commands.clone(),
             by_topic: HashMap::new(),
         }
     }
@@ -89,8 +92,8 @@ impl Plant {
         self.gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, out));
     }
 
-    fn command(&mut self, message: &Message, out: &mut Routed) {
-        let asset = self.topics.asset_of_command(&message.topic).and_then(|level| self.by_topic.get(level)).copied();
+    fn command(&mut self, message: &Message, topic: CommandTopic<'_>, out: &mut Routed) {
+        let asset = self.by_topic.get(topic.asset).copied();
         let name = asset.and_then(|id| self.registry.spec(id)).map(|spec| spec.name.clone());
         let refuse = |by: &str, action: &str, why: String| {
             Some(RefusedCommand { asset: name.clone(), by: by.to_owned(), action: action.to_owned(), why })
@@ -106,8 +109,13 @@ impl Plant {
         };
         out.reply_to = incoming.reply_to.clone();
         let mut command = incoming.command;
+        let action = ActionName::of(&command.action);
+        if let Err(why) = permitted(&self.permissions, topic, action) {
+            out.refused = refuse(&command.by, action.name(), why);
+            return;
+        }
         let Some(id) = asset else {
-            out.refused = refuse(&command.by, action_name(&command.action), "no such asset is known".into());
+            out.refused = refuse(&command.by, action.name(), "no such asset is known".into());
             return;
         };
         if let Action::SetLimit { point, value: Some(value), .. } = &mut command.action {
@@ -122,6 +130,13 @@ impl Plant {
         // The stream's time: a replay of the same journal gives it at the same place.
         let at = self.gate.now().unwrap_or(message.received);
         out.events.push(Event::Command(id, at, command));
+    }
+
+    /// Whoever may command could else have us speak, with our account, where theirs may not: on an alert's topic, or on
+    /// the channel of somebody who may do more.
+    fn keep_replies_off_our_topics(&self, message: &Message, out: &mut Routed) {
+        let asked = message.reply_to.as_ref().map(|to| &to.topic).or(out.reply_to.as_ref());
+        out.reply_barred = asked.is_some_and(|topic| self.topics.is_ours(topic));
     }
 
     /// A limit's value in the unit the point is kept in.
@@ -158,8 +173,9 @@ fn pass(passed: Passed<Observation>, out: &mut Routed) {
 
 impl Edge for Plant {
     fn message(&mut self, message: &Message, out: &mut Routed) {
-        if self.topics.asset_of_command(&message.topic).is_some() {
-            self.command(message, out);
+        if let Some(topic) = self.topics.command_topic(&message.topic) {
+            self.command(message, topic, out);
+            self.keep_replies_off_our_topics(message, out);
             return;
         }
         let mut values = Vec::new();
@@ -189,6 +205,7 @@ impl Edge for Plant {
         if self.recorded.as_deref() != Some(recorded) {
             let config = read(recorded)?;
             self.mappings.clone_from(&config.topics);
+            self.permissions.clone_from(&config.commands);
             self.registry = Registry::new(&config);
             self.gate = StreamGate::new(config.settings.screen.max_future_secs);
             self.recorded = Some(recorded.into());
@@ -204,6 +221,7 @@ impl Edge for Plant {
         self.registry = self.registry.reconfigured(&config);
         self.gate.set_max_future(config.settings.screen.max_future_secs);
         self.mappings = config.topics;
+        self.permissions = config.commands;
         self.recorded = Some(recorded.into());
         self.define(events);
         Ok(true)

@@ -10,11 +10,11 @@ use super::spec::Quantity;
 use crate::advise::document::{
     self, Alert, Condition as Statement, Contribution, Evidence, Finding, LimitSource, Measured, Severity,
 };
-use crate::advise::wording;
-use crate::engine::{Action, Command, Output};
+use crate::advise::{forms, wording};
+use crate::engine::{Action, Command, Done, Output};
 use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{
-    AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, Transition, Transitions,
+    AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, LifeState, Transition, Transitions,
 };
 use roundsman_models::detect::limits::{BaselineRule, CheckedBaselineRule, Limit, Source};
 use roundsman_models::detect::tail;
@@ -252,7 +252,7 @@ impl Findings {
         machine: &Machine,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) -> Result<String, String> {
+    ) -> Result<Done, String> {
         let wanted = match &command.action {
             Action::Acknowledge { alert } | Action::Shelve { alert, .. } | Action::Unshelve { alert } => {
                 alert.as_deref()
@@ -265,12 +265,14 @@ impl Findings {
             lives.push((Finding::Sensor(point.name.clone()), life));
         }
         let (mut done, mut refused) = (Vec::new(), Vec::new());
+        let (mut old, mut new) = (Vec::new(), Vec::new());
         let mut spoken = Vec::new();
         for (finding, life) in lives {
             let id = document::alert_id(context.site, &context.spec.name, &finding, life.episode());
             if wanted.is_some_and(|w| w != id) {
                 continue;
             }
+            let before = standing(life);
             let result = match &command.action {
                 Action::Acknowledge { .. } => life.acknowledge(at),
                 Action::Shelve { secs, .. } => life.shelve(at, *secs),
@@ -281,6 +283,8 @@ impl Findings {
             };
             match result {
                 Ok(said) => {
+                    old.push(format!("{id} {before}"));
+                    new.push(format!("{id} {}", standing(life)));
                     done.push(id);
                     spoken.push((finding, said));
                 }
@@ -302,7 +306,7 @@ impl Findings {
             }
         }
         match (done.is_empty(), wanted, refused.first()) {
-            (false, ..) => Ok(done.join(", ")),
+            (false, ..) => Ok(Done { said: done.join(", "), old: Some(old.join(", ")), new: Some(new.join(", ")) }),
             (true, Some(w), None) => Err(format!("no alert {w:?} on this asset")),
             (true, _, Some(why)) => Err(why.clone()),
             (true, None, None) => Err("nothing to do".into()),
@@ -312,6 +316,23 @@ impl Findings {
     /// Episode state of the machine's alert.
     pub fn machine_life(&self) -> &AlarmLife {
         &self.machine
+    }
+}
+
+/// How an alert stands, for the audit of a command.
+fn standing(life: &AlarmLife) -> String {
+    let state = match life.state() {
+        LifeState::Normal => "normal",
+        LifeState::Unacknowledged => "unacknowledged",
+        LifeState::Acknowledged => "acknowledged",
+        LifeState::ReturnedUnacknowledged => "returned-unacknowledged",
+        LifeState::Shelved => "shelved",
+        LifeState::SuppressedByDesign => "suppressed-by-design",
+        LifeState::OutOfService => "out-of-service",
+    };
+    match life.shelved_until() {
+        Some(until) => format!("{state} (shelved until {})", forms::rfc3339(until)),
+        None => state.to_owned(),
     }
 }
 

@@ -13,7 +13,7 @@ pub mod spec;
 pub mod statistics;
 
 use crate::acquire::{AssetId, Observation, Quality, Rejection};
-use crate::engine::{Action, Command, LimitName, Output};
+use crate::engine::{Action, Command, Done, LimitName, Output};
 use findings::Findings;
 use machine::Machine;
 use now::Now;
@@ -262,15 +262,20 @@ impl Asset {
         out.push(Output::Answered(self.definition.id, at, command.clone(), answer));
     }
 
-    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<String, String> {
+    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<Done, String> {
         let Self { definition, state } = self;
         let Definition { spec, settings, .. } = &*definition;
         match &command.action {
             Action::Relearn => {
+                let old = if state.machine.is_learning() { "learning" } else { "learned" };
                 state.machine.relearn(spec, settings);
                 let context = definition.context(&state.own_limits, &state.aligner, false);
                 state.findings.forget_machine(at, command, &state.machine, &context, out);
-                Ok("the baseline is forgotten and learned again from now on".into())
+                Ok(Done {
+                    said: "the baseline is forgotten and learned again from now on".into(),
+                    old: Some(old.into()),
+                    new: Some("learning".into()),
+                })
             }
             Action::SetLimit { point, limit, value } => {
                 let i = spec
@@ -293,7 +298,9 @@ impl Asset {
                 state.own_limits[i] = Some(limits);
                 let show =
                     |v: Option<f64>| v.map_or_else(|| "none".to_owned(), |v| format!("{v} {}", spec.points[i].unit));
-                Ok(format!("{point}: limit changed from {} to {}", show(old), show(*value)))
+                let (old, new) = (show(old), show(*value));
+                let said = format!("{point}: limit changed from {old} to {new}");
+                Ok(Done { said, old: Some(old), new: Some(new) })
             }
             Action::Acknowledge { .. }
             | Action::Shelve { .. }

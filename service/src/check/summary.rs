@@ -18,7 +18,12 @@ impl fmt::Display for Summary<'_> {
         writeln!(f, "site       {}", config.site.name)?;
         if let Some(broker) = &config.broker {
             let version = if broker.protocol == Protocol::V5 { "5" } else { "3.1.1" };
-            writeln!(f, "broker     {}:{}, MQTT {version}, client id {}", broker.host, broker.port, broker.client_id)?;
+            let tls = if broker.tls.is_some() { " over TLS" } else { "" };
+            writeln!(
+                f,
+                "broker     {}:{}, MQTT {version}{tls}, client id {}",
+                broker.host, broker.port, broker.client_id
+            )?;
         }
         writeln!(f, "publishes  {}/{}/...", config.publish.prefix, config.site.name)?;
         writeln!(f, "state      {}", config.state.dir.display())?;

@@ -1,8 +1,11 @@
 //! The configuration after every check: what the rest of the service works with.
 
 use super::http::Http;
+use super::secret::Secret;
+use crate::acquire::mqtt::tls::Tls;
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
+use crate::advise::permission::Permission;
 use crate::asset::settings::Settings;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -21,6 +24,8 @@ pub struct Checked {
     pub settings: Arc<Settings>,
     /// What is published.
     pub publish: Publish,
+    /// On which topics which commands are taken; none without.
+    pub commands: Vec<Permission>,
     /// Where the state is kept.
     pub state: State,
     /// Where the service can be looked at.
@@ -58,11 +63,11 @@ pub enum Protocol {
 }
 
 /// `[broker]`
-#[derive(Clone)]
+#[derive(Debug, Clone)]
 pub struct Broker {
     /// Host name or address.
     pub host: String,
-    /// Port, 1883 unless the URL says another.
+    /// Port; 1883 unless the URL says another, 8883 with TLS.
     pub port: u16,
     /// Protocol.
     pub protocol: Protocol,
@@ -71,7 +76,9 @@ pub struct Broker {
     /// User name.
     pub username: Option<String>,
     /// Password, from the file it was to be read from or the environment.
-    pub password: Option<String>,
+    pub password: Option<Secret>,
+    /// TLS, when the URL says `mqtts`.
+    pub tls: Option<Tls>,
     /// Keep-alive, seconds; at least 5 (the client panics below).
     pub keep_alive_secs: u16,
     /// How long the broker keeps the session after a lost connection, seconds (MQTT 5).
@@ -84,32 +91,11 @@ pub struct Broker {
     pub stream_clock: bool,
 }
 
-impl std::fmt::Debug for Broker {
-    // By hand, so that no log line ever shows the password.
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Broker")
-            .field("host", &self.host)
-            .field("port", &self.port)
-            .field("protocol", &self.protocol)
-            .field("client_id", &self.client_id)
-            .field("username", &self.username)
-            .field("password", &self.password.as_ref().map(|_| "***"))
-            .field("keep_alive_secs", &self.keep_alive_secs)
-            .field("session_expiry_secs", &self.session_expiry_secs)
-            .field("receive_maximum", &self.receive_maximum)
-            .field("max_packet_bytes", &self.max_packet_bytes)
-            .field("stream_clock", &self.stream_clock)
-            .finish()
-    }
-}
-
 /// `[publish]`
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Publish {
     /// First levels of every topic we publish on and take commands on.
     pub prefix: String,
-    /// Whether commands are taken from `…/{asset}/command`.
-    pub commands: bool,
 }
 
 /// `[state]`
@@ -158,6 +144,13 @@ pub struct Limits {
     pub max_payload_bytes: usize,
 }
 
+impl Publish {
+    /// Where an asset's documents go, for [`crate::advise::topics::Topics::new`].
+    pub fn template(&self) -> String {
+        format!("{}/{{site}}/{{asset}}", self.prefix)
+    }
+}
+
 impl Default for Limits {
     fn default() -> Self {
         Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024 }
@@ -166,7 +159,7 @@ impl Default for Limits {
 
 impl Default for Publish {
     fn default() -> Self {
-        Self { prefix: "roundsman".into(), commands: false }
+        Self { prefix: "roundsman".into() }
     }
 }
 
@@ -185,6 +178,7 @@ impl Default for Checked {
             topics: Vec::new(),
             settings: Arc::default(),
             publish: Publish::default(),
+            commands: Vec::new(),
             state: State::default(),
             http: Http::default(),
             limits: Limits::default(),

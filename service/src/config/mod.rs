@@ -3,6 +3,7 @@
 mod assets;
 mod check;
 mod checked;
+mod commands;
 pub mod exposure;
 pub mod http;
 mod layers;
@@ -10,6 +11,7 @@ mod recorded;
 pub mod secret;
 pub mod settings;
 mod table;
+mod tls;
 mod topics;
 pub mod value;
 

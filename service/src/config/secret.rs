@@ -104,7 +104,7 @@ fn from_environment(spot: &Spot<'_>) -> bool {
 ///
 /// # Errors
 /// Readable after the setting's name: it cannot be read, everybody can read or change it, or it is no short text.
-pub(super) fn read_private(path: &Path) -> Result<String, String> {
+pub fn read_private(path: &Path) -> Result<String, String> {
     let unreadable = |error| format!("must be a file that can be read: {error}");
     let about = std::fs::metadata(path).map_err(unreadable)?;
     if !about.is_file() {

@@ -82,6 +82,7 @@ pub fn play(args: &DemoArgs) -> Result<Outcome, Error> {
         client_id: "roundsman-demo".into(),
         username: None,
         password: None,
+        tls: None,
         keep_alive_secs: 30,
         session_expiry_secs: 3600,
         receive_maximum: 100,

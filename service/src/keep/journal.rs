@@ -23,18 +23,19 @@ use std::sync::mpsc::SyncSender;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
 
+/// The configuration that holds from a position on: also an entry of that row, and kept here when the row is pruned. JSON;
+/// `SELECT recorded->>'file'` shows the TOML. New in version 2.
+const CONFIGURATIONS: &str = "
+CREATE TABLE configurations (position INTEGER PRIMARY KEY, recorded TEXT NOT NULL);
+";
+
 const TABLES: &str = "
+CREATE TABLE configurations (position INTEGER PRIMARY KEY, recorded TEXT NOT NULL);
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 -- AUTOINCREMENT: a position is never given twice, not even after everything was pruned.
 CREATE TABLE journal (
     position INTEGER PRIMARY KEY AUTOINCREMENT, received INTEGER NOT NULL, entries INTEGER NOT NULL,
     bytes BLOB NOT NULL);
-";
-
-/// Added to files of before there was such a table. The configuration that holds from a position on: also an entry of
-/// that row, and kept here when the row is pruned. JSON; `SELECT recorded->>'file'` shows the TOML.
-const CONFIGURATIONS: &str = "
-CREATE TABLE IF NOT EXISTS configurations (position INTEGER PRIMARY KEY, recorded TEXT NOT NULL);
 ";
 
 /// A row holds no more entries than this, so that recovery goes in small steps.
@@ -157,8 +158,8 @@ impl Journal {
     /// Opens or creates `journal.db` in a state directory that is locked already.
     pub fn open(dir: &Path) -> Result<Self, KeepError> {
         let path = dir.join("journal.db");
-        let mut journal = Self { connection: open(&path, TABLES)?, path, tail: VecDeque::new(), tail_entries: 0 };
-        journal.connection.execute_batch(CONFIGURATIONS).map_err(journal.fault())?;
+        let mut journal =
+            Self { connection: open(&path, TABLES, &[CONFIGURATIONS])?, path, tail: VecDeque::new(), tail_entries: 0 };
         journal.read_tail_rows().map_err(journal.fault())?;
         Ok(journal)
     }

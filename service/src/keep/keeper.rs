@@ -84,6 +84,12 @@ pub enum Record {
         accepted: bool,
         /// What became of it, in words.
         answer: String,
+        /// The topic it came on: what the broker's access rules vouch for.
+        topic: Arc<str>,
+        /// What held before.
+        old: Option<String>,
+        /// What holds since.
+        new: Option<String>,
         /// Reply.
         reply: Option<Publication>,
     },

@@ -27,6 +27,17 @@ pub enum KeepError {
         /// Why.
         source: std::io::Error,
     },
+    /// Others can look into the state directory, or change it.
+    #[error(
+        "{path} is open to others (mode {mode:04o}), and holds what was learned, the alerts and who gave which command: \
+         run chmod 0700 on it, or 0750 where a group makes the backups"
+    )]
+    NotPrivate {
+        /// The directory.
+        path: PathBuf,
+        /// Its mode.
+        mode: u32,
+    },
     /// A second daemon.
     #[error("{path} is locked: another roundsman uses this state directory; give each its own `state_dir`")]
     Locked {

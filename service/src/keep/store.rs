@@ -8,12 +8,12 @@ use crate::status::Hole;
 use bytes::Bytes;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::collections::HashMap;
-use std::fs::{File, TryLockError};
-use std::os::unix::fs::DirBuilderExt;
+use std::fs::{File, OpenOptions, Permissions, TryLockError};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// Version of the tables of both files. A change of a table is a new version and a migration.
-pub const SCHEMA: u32 = 1;
+pub const SCHEMA: u32 = 2;
 
 /// Version of what the engine and the intake put into their blobs is theirs; this one is of the envelope.
 const SNAPSHOT: u32 = 1;
@@ -49,6 +49,7 @@ CREATE INDEX alerts_by_time ON alerts (at);
 CREATE TABLE audit (
     position INTEGER NOT NULL, part INTEGER NOT NULL, at INTEGER, received INTEGER NOT NULL, asset TEXT,
     by TEXT NOT NULL, note TEXT, action TEXT NOT NULL, accepted INTEGER NOT NULL, answer TEXT NOT NULL,
+    topic TEXT, old TEXT, new TEXT,
     PRIMARY KEY (position, part)) WITHOUT ROWID;
 CREATE TABLE outbox (
     number INTEGER PRIMARY KEY AUTOINCREMENT, urgency INTEGER NOT NULL, topic TEXT NOT NULL, payload BLOB NOT NULL,
@@ -57,8 +58,17 @@ CREATE INDEX outbox_in_turn ON outbox (urgency, number);
 CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY (began, ended)) WITHOUT ROWID;
 ";
 
-/// Opens or creates one of the two files and checks its version. `tables` creates version [`SCHEMA`].
-pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
+/// From each version of `state.db` to the next. A row of before has no topic and no values beside its answer.
+const CHANGES: [&str; SCHEMA as usize - 1] = [
+    // 1 → 2
+    "ALTER TABLE audit ADD COLUMN topic TEXT; ALTER TABLE audit ADD COLUMN old TEXT;
+     ALTER TABLE audit ADD COLUMN new TEXT;",
+];
+
+/// Opens or creates one of the two files, private to us, and checks its version. `tables` creates version [`SCHEMA`],
+/// `changes` lead there from each earlier one.
+pub(super) fn open(path: &Path, tables: &str, changes: &[&str; SCHEMA as usize - 1]) -> Result<Connection, KeepError> {
+    make_private(path)?;
     let fault = |source| KeepError::Database { path: path.to_owned(), source };
     let mut connection = Connection::open(path).map_err(fault)?;
     // So that a file that grew in a backlog can shrink again; takes effect in an empty file only, before anything else.
@@ -79,11 +89,24 @@ pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
         });
         made.map_err(fault)?;
     }
-    let found = connection
-        .query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0))
-        .optional()
-        .unwrap_or(None)
-        .unwrap_or_else(|| "unknown".into());
+    let version = |connection: &Connection| {
+        connection
+            .query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0))
+            .optional()
+            .unwrap_or(None)
+            .unwrap_or_else(|| "unknown".into())
+    };
+    let first = version(&connection).parse::<usize>().ok().and_then(|version| version.checked_sub(1));
+    for (from, change) in changes.iter().enumerate().skip(first.unwrap_or(usize::MAX)) {
+        let changed = connection.transaction().and_then(|transaction| {
+            transaction.execute_batch(change)?;
+            transaction.execute("UPDATE meta SET value = ?1 WHERE key = 'schema'", [(from + 2).to_string()])?;
+            transaction.commit()
+        });
+        changed.map_err(fault)?;
+        tracing::info!(file = %path.display(), from = from + 1, to = from + 2, "brought to this version's tables");
+    }
+    let found = version(&connection);
     if found != SCHEMA.to_string() {
         return Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA });
     }
@@ -112,6 +135,36 @@ pub(super) fn give_back(connection: &Connection) -> rusqlite::Result<()> {
     }
     Ok(())
 }
+
+/// Makes the file with the rights of its owner only, before SQLite makes it with those of the umask, and takes back
+/// what everybody may on one that is there. SQLite gives its side files the rights of the database.
+fn make_private(path: &Path) -> Result<(), KeepError> {
+    let at = |source| KeepError::Path { path: path.to_owned(), source };
+    // What stands in the way of making it, SQLite says better.
+    let _ = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
+    for suffix in ["", "-wal", "-shm"] {
+        let mut name = path.as_os_str().to_owned();
+        name.push(suffix);
+        let path = Path::new(&name);
+        let Ok(about) = std::fs::metadata(path) else { continue };
+        let mode = about.permissions().mode();
+        if mode & OTHERS != 0 {
+            std::fs::set_permissions(path, Permissions::from_mode(mode & 0o7777 & !OTHERS)).map_err(at)?;
+            tracing::warn!(file = %path.display(), "was readable by everybody (mode {:04o}); not any more", mode & 0o7777);
+        }
+    }
+    Ok(())
+}
+
+/// Whether others can look into or change the directory. Its rights may be meant, so they are refused and not changed.
+fn check_private(dir: &Path) -> Result<(), KeepError> {
+    let at = |source| KeepError::Path { path: dir.to_owned(), source };
+    let mode = std::fs::metadata(dir).map_err(at)?.permissions().mode() & 0o7777;
+    if mode & OTHERS == 0 { Ok(()) } else { Err(KeepError::NotPrivate { path: dir.to_owned(), mode }) }
+}
+
+/// What must not be in a mode: anything for everybody, and writing for the group, which a backup does not need.
+const OTHERS: u32 = 0o027;
 
 /// The state directory, locked for this process, with `state.db` open for writing.
 pub struct Store {
@@ -152,15 +205,17 @@ impl Store {
         };
         // Learned states and the audit are nobody else's business.
         std::fs::DirBuilder::new().recursive(true).mode(0o700).create(dir).map_err(at(dir))?;
+        check_private(dir)?;
         let lock_path = dir.join("lock");
-        let lock = File::create(&lock_path).map_err(at(&lock_path))?;
+        let lock = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&lock_path);
+        let lock = lock.map_err(at(&lock_path))?;
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(KeepError::Locked { path: lock_path }),
             Err(TryLockError::Error(source)) => return Err(KeepError::Path { path: lock_path, source }),
         }
         let path = dir.join("state.db");
-        let connection = open(&path, TABLES)?;
+        let connection = open(&path, TABLES, &CHANGES)?;
         let mut store = Self { connection, rows: HashMap::new(), path, dir: dir.to_owned(), _lock: lock };
         store.rows =
             store.all("SELECT name, id FROM assets", |row| Ok((row.get(0)?, row.get(1)?)))?.into_iter().collect();
@@ -363,11 +418,14 @@ pub(super) fn write_alert(transaction: &Transaction<'_>, record: &Record) -> rus
 
 /// True when the audit row was not known yet.
 pub(super) fn write_audit(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<bool> {
-    let Record::Answer { position, part, at, received, asset, by, note, action, accepted, answer, .. } = record else {
+    let Record::Answer {
+        position, part, at, received, asset, by, note, action, accepted, answer, topic, old, new, ..
+    } = record
+    else {
         return Ok(false);
     };
     let fresh = transaction
-        .prepare_cached("INSERT OR IGNORE INTO audit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)")?
+        .prepare_cached("INSERT OR IGNORE INTO audit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)")?
         .execute(params![
             position.cast_signed(),
             part,
@@ -378,7 +436,10 @@ pub(super) fn write_audit(transaction: &Transaction<'_>, record: &Record) -> rus
             note,
             action,
             accepted,
-            answer
+            answer,
+            topic,
+            old,
+            new
         ])?;
     Ok(fresh > 0)
 }

@@ -214,7 +214,7 @@ impl Reader {
                 LinkFault::TooLarge(_) => state.too_large_in_a_row += 1,
                 // Its state is unknown, so it is not polled again.
                 LinkFault::Hung(_) => return Over::Rebuild { clean: false },
-                LinkFault::Refused { .. } | LinkFault::Lost(_) => {}
+                LinkFault::Refused { .. } | LinkFault::Tls { .. } | LinkFault::Lost(_) => {}
             }
             if state.too_large_in_a_row >= 3 {
                 tracing::error!(
@@ -492,7 +492,7 @@ impl Reader {
         }
         let (host, port) = (&self.broker.host, self.broker.port);
         match fault {
-            LinkFault::Refused { .. } | LinkFault::TooLarge(_) => {
+            LinkFault::Refused { .. } | LinkFault::Tls { .. } | LinkFault::TooLarge(_) => {
                 tracing::error!(host, port, "reader: {fault}; trying again in {pause:.1?} and later, in silence");
             }
             LinkFault::Lost(_) | LinkFault::Hung(_) => {

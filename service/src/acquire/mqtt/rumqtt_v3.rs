@@ -1,8 +1,10 @@
 //! MQTT 3.1.1 by rumqttc. The crate's 3.1.1 module has its own types, so this file mirrors `rumqtt_v5.rs`.
 
 use super::link::{
-    LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, Requests, what_to_check, within_limit,
+    LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, Requests, closed_unanswered,
+    what_to_check, within_limit,
 };
+use super::tls::explain;
 use roundsman_models::EventTime;
 use rumqttc::{
     AsyncClient, ClientError, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
@@ -17,6 +19,9 @@ pub struct LinkV3 {
     eventloop: EventLoop,
     max_payload: u32,
     now: fn() -> EventTime,
+    tls: bool,
+    /// The broker has answered on this connection.
+    answered: bool,
 }
 
 /// Its request half.
@@ -35,6 +40,9 @@ impl MqttLink for LinkV3 {
             .set_max_packet_size(options.hard_packet_bytes, options.hard_packet_bytes)
             .set_inflight(options.out_window)
             .set_manual_acks(options.manual_acks);
+        if let Some(tls) = &options.tls {
+            mqtt.set_transport(tls.transport());
+        }
         if let Some(login) = &options.credentials {
             mqtt.set_credentials(login.user.clone(), login.password.clone());
         }
@@ -44,18 +52,28 @@ impl MqttLink for LinkV3 {
         let (client, mut eventloop) = AsyncClient::new(mqtt, QUEUE);
         eventloop.network_options.set_connection_timeout(options.connect_timeout_secs);
         eventloop.network_options.set_tcp_nodelay(true);
-        (Self { eventloop, max_payload: options.max_packet_bytes, now: options.now }, RequestsV3 { client })
+        (
+            Self {
+                eventloop,
+                max_payload: options.max_packet_bytes,
+                now: options.now,
+                tls: options.tls.is_some(),
+                answered: false,
+            },
+            RequestsV3 { client },
+        )
     }
 
     async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
         let first = self.eventloop.poll().await;
-        let outcome = first.map(|event| self.translate(event, events)).map_err(fault);
+        let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
         // In this module CONNACK overtakes what is still buffered from before a fault, so the buffer is emptied in
         // the very turn that failed.
         while let Some(event) = self.eventloop.state.events.pop_front() {
             self.translate(event, events);
         }
         if outcome.is_err() {
+            self.answered = false;
             self.eventloop.pending.clear();
             self.eventloop.state.collision = None;
         }
@@ -64,10 +82,13 @@ impl MqttLink for LinkV3 {
 }
 
 impl LinkV3 {
-    fn translate(&self, event: Event, events: &mut Vec<LinkEvent>) {
+    fn translate(&mut self, event: Event, events: &mut Vec<LinkEvent>) {
         let Event::Incoming(packet) = event else { return };
         match packet {
-            Packet::ConnAck(ack) => events.push(LinkEvent::Connected { session_present: ack.session_present }),
+            Packet::ConnAck(ack) => {
+                self.answered = true;
+                events.push(LinkEvent::Connected { session_present: ack.session_present });
+            }
             Packet::Publish(publish) => {
                 let (payload, cut) = within_limit(publish.payload, self.max_payload);
                 events.push(LinkEvent::Message(Message {
@@ -95,16 +116,24 @@ impl LinkV3 {
     }
 }
 
-fn fault(error: ConnectionError) -> LinkFault {
-    match error {
-        ConnectionError::ConnectionRefused(code) => {
-            let reason = format!("{code:?}");
-            LinkFault::Refused { check: what_to_check(&reason), reason }
+impl LinkV3 {
+    fn fault(&self, error: ConnectionError) -> LinkFault {
+        let unanswered =
+            !self.answered && matches!(error, ConnectionError::MqttState(_) | ConnectionError::NotConnAck(_));
+        match error {
+            ConnectionError::ConnectionRefused(code) => {
+                let reason = format!("{code:?}");
+                LinkFault::Refused { check: what_to_check(&reason), reason }
+            }
+            ConnectionError::MqttState(StateError::Deserialization(
+                error @ rumqttc::mqttbytes::Error::PayloadSizeLimitExceeded(_),
+            )) => LinkFault::TooLarge(error.to_string()),
+            other => match explain(&other) {
+                Some((what, mend)) => LinkFault::Tls { what, mend },
+                None if unanswered => LinkFault::Lost(closed_unanswered(&other, self.tls)),
+                None => LinkFault::Lost(other.to_string()),
+            },
         }
-        ConnectionError::MqttState(StateError::Deserialization(
-            error @ rumqttc::mqttbytes::Error::PayloadSizeLimitExceeded(_),
-        )) => LinkFault::TooLarge(error.to_string()),
-        other => LinkFault::Lost(other.to_string()),
     }
 }
 

@@ -1,9 +1,10 @@
 //! MQTT 5 by rumqttc.
 
 use super::link::{
-    LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, ReplyTo, Requests, what_to_check,
-    within_limit,
+    LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, ReplyTo, Requests, closed_unanswered,
+    what_to_check, within_limit,
 };
+use super::tls::explain;
 use bytes::Bytes;
 use roundsman_models::EventTime;
 use rumqttc::v5::mqttbytes::QoS;
@@ -21,6 +22,9 @@ pub struct LinkV5 {
     eventloop: EventLoop,
     max_payload: u32,
     now: fn() -> EventTime,
+    tls: bool,
+    /// The broker has answered on this connection.
+    answered: bool,
 }
 
 /// Its request half.
@@ -44,6 +48,9 @@ impl MqttLink for LinkV5 {
         let mut network = mqtt.network_options();
         network.set_tcp_nodelay(true);
         mqtt.set_network_options(network);
+        if let Some(tls) = &options.tls {
+            mqtt.set_transport(tls.transport());
+        }
         if let Some(login) = &options.credentials {
             mqtt.set_credentials(login.user.clone(), login.password.clone());
         }
@@ -61,18 +68,28 @@ impl MqttLink for LinkV5 {
             mqtt.set_last_will(LastWill::new(&will.topic, payload, QoS::AtLeastOnce, true, Some(properties)));
         }
         let (client, eventloop) = AsyncClient::new(mqtt, QUEUE);
-        (Self { eventloop, max_payload: options.max_packet_bytes, now: options.now }, RequestsV5 { client })
+        (
+            Self {
+                eventloop,
+                max_payload: options.max_packet_bytes,
+                now: options.now,
+                tls: options.tls.is_some(),
+                answered: false,
+            },
+            RequestsV5 { client },
+        )
     }
 
     async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
         let first = self.eventloop.poll().await;
-        let outcome = first.map(|event| self.translate(event, events)).map_err(fault);
+        let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
         // Up to ten packets were read in that turn; and after a fault what was read before it is still there and
         // must not be taken for the next connection's.
         while let Some(event) = self.eventloop.state.events.pop_front() {
             self.translate(event, events);
         }
         if outcome.is_err() {
+            self.answered = false;
             // Publishes in flight and requests not yet sent: the outbox and the wanted set ask again.
             self.eventloop.pending.clear();
             self.eventloop.state.collision = None;
@@ -82,10 +99,13 @@ impl MqttLink for LinkV5 {
 }
 
 impl LinkV5 {
-    fn translate(&self, event: Event, events: &mut Vec<LinkEvent>) {
+    fn translate(&mut self, event: Event, events: &mut Vec<LinkEvent>) {
         let Event::Incoming(packet) = event else { return };
         match packet {
-            Packet::ConnAck(ack) => events.push(LinkEvent::Connected { session_present: ack.session_present }),
+            Packet::ConnAck(ack) => {
+                self.answered = true;
+                events.push(LinkEvent::Connected { session_present: ack.session_present });
+            }
             Packet::Publish(publish) => events.push(LinkEvent::Message(self.message(publish))),
             Packet::SubAck(ack) => events.extend(ack.return_codes.into_iter().map(|code| {
                 LinkEvent::Subscribed(match code {
@@ -121,22 +141,30 @@ impl LinkV5 {
     }
 }
 
-fn fault(error: ConnectionError) -> LinkFault {
-    match error {
-        ConnectionError::ConnectionRefused(code) => {
-            let reason = format!("{code:?}");
-            LinkFault::Refused { check: what_to_check(&reason), reason }
+impl LinkV5 {
+    fn fault(&self, error: ConnectionError) -> LinkFault {
+        let unanswered =
+            !self.answered && matches!(error, ConnectionError::MqttState(_) | ConnectionError::NotConnAck(_));
+        match error {
+            ConnectionError::ConnectionRefused(code) => {
+                let reason = format!("{code:?}");
+                LinkFault::Refused { check: what_to_check(&reason), reason }
+            }
+            ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, reason_string }) => {
+                let reason = format!("{reason_code:?}");
+                let check = what_to_check(&reason);
+                let text = reason_string.map(|text| format!(" ({text})")).unwrap_or_default();
+                LinkFault::Refused { check, reason: reason + &text }
+            }
+            ConnectionError::MqttState(StateError::Deserialization(
+                error @ rumqttc::v5::mqttbytes::Error::PayloadSizeLimitExceeded { .. },
+            )) => LinkFault::TooLarge(error.to_string()),
+            other => match explain(&other) {
+                Some((what, mend)) => LinkFault::Tls { what, mend },
+                None if unanswered => LinkFault::Lost(closed_unanswered(&other, self.tls)),
+                None => LinkFault::Lost(other.to_string()),
+            },
         }
-        ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, reason_string }) => {
-            let reason = format!("{reason_code:?}");
-            let check = what_to_check(&reason);
-            let text = reason_string.map(|text| format!(" ({text})")).unwrap_or_default();
-            LinkFault::Refused { check, reason: reason + &text }
-        }
-        ConnectionError::MqttState(StateError::Deserialization(
-            error @ rumqttc::v5::mqttbytes::Error::PayloadSizeLimitExceeded { .. },
-        )) => LinkFault::TooLarge(error.to_string()),
-        other => LinkFault::Lost(other.to_string()),
     }
 }
 

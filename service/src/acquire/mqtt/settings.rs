@@ -1,5 +1,6 @@
 //! What the connections to the broker can be told, and the checks that keep the client crate from panicking.
 
+use super::tls::Tls;
 use std::fmt;
 use std::time::Duration;
 
@@ -62,6 +63,8 @@ pub struct BrokerSettings {
     pub client_id: String,
     /// Account.
     pub credentials: Option<Credentials>,
+    /// TLS; none is MQTT in the open.
+    pub tls: Option<Tls>,
     /// Topic filters of the readings (and of commands, when they are allowed). Subscribed at QoS 1.
     pub filters: Vec<String>,
     /// Keep alive.
@@ -99,6 +102,7 @@ impl Default for BrokerSettings {
             version: Version::V5,
             client_id: "roundsman".into(),
             credentials: None,
+            tls: None,
             filters: Vec::new(),
             keep_alive_secs: 30,
             connect_timeout_secs: 10,
