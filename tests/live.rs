@@ -5,13 +5,9 @@
 mod common;
 mod support;
 
+use common::stretch::{Sent, stretch};
 use common::{Broker, Listener, signal, wait_for};
-use roundsman::acquire::recording::time::write_rfc3339;
-use roundsman::acquire::recording::{self, Merge, Progress, ReadOptions};
-use roundsman::config::{self, Sources};
-use roundsman_models::EventTime;
 use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
-use std::collections::HashMap;
 use std::fmt::Write;
 use std::path::Path;
 use std::process::{Child, Stdio};
@@ -24,43 +20,6 @@ use std::time::{Duration, Instant};
 const ASSETS: [&str; 4] = ["id-fan", "fd-fan", "blower-1", "lift-pump"];
 const FROM: &str = "2031-03-29T00:00:00Z";
 const TO: &str = "2031-04-06T00:00:00Z";
-
-struct Sent {
-    topic: String,
-    payload: String,
-}
-
-/// The stretch as the site would publish it: one payload per reading, in the recording's order.
-fn messages() -> Vec<Sent> {
-    let file = support::quillhaven("roundsman.toml");
-    let sources = Sources { file: Some(&file), zones: config::zone_names(), ..Sources::default() };
-    let site = config::load(&sources).expect("the site's configuration has no faults");
-    let areas: HashMap<&str, &str> = (site.assets.iter())
-        .filter(|asset| ASSETS.contains(&asset.spec.name.as_str()))
-        .filter_map(|asset| Some((asset.spec.name.as_str(), asset.spec.area.as_deref()?)))
-        .collect();
-    let micros = |text: &str| text.parse::<jiff::Timestamp>().expect("a time").as_microsecond();
-    let (from, to) = (EventTime(micros(FROM)), EventTime(micros(TO)));
-    let path = support::quillhaven("readings.parquet");
-    let opened = recording::open(&path, &ReadOptions::default(), 1, &|| None, &Progress::default());
-    let mut merge = Merge::new(vec![opened.expect("the recording opens")]);
-    let mut messages = Vec::new();
-    while let Some(run) = merge.next_run().expect("the recording can be read") {
-        for raw in run.readings.iter().filter(|raw| from <= raw.at && raw.at < to) {
-            let names = &run.series[raw.series as usize];
-            let Some(area) = areas.get(&*names.asset) else { continue };
-            let mut time = Vec::new();
-            write_rfc3339(&mut time, raw.at);
-            let time = String::from_utf8(time).expect("ASCII");
-            messages.push(Sent {
-                topic: format!("plant/{area}/{}/{}", names.asset, names.point),
-                // The shortest digits that give the same bits again.
-                payload: format!(r#"{{"v":{},"t":"{time}"}}"#, raw.value),
-            });
-        }
-    }
-    messages
-}
 
 /// The stretch as `mosquitto_sub -F '%j'` would have recorded it.
 fn record(messages: &[Sent], path: &Path) {
@@ -171,7 +130,7 @@ fn sorted(mut documents: Vec<String>) -> Vec<String> {
 #[test]
 fn a_recording_lived_through_gives_what_its_replay_gives() {
     let dir = tempfile::tempdir().expect("a temporary directory");
-    let messages = messages();
+    let messages = stretch(&ASSETS, FROM, TO);
     let recorded = dir.path().join("recorded.jsonl");
     record(&messages, &recorded);
     let config = support::quillhaven("roundsman.toml");

@@ -177,7 +177,7 @@ impl Daemon {
 
         // What an earlier run left.
         let mut store = Store::open(&settings.state_dir)?;
-        let journal = Journal::open(&settings.state_dir)?;
+        let mut journal = Journal::open(&settings.state_dir)?;
         let mut recovered = store.recover()?;
         let held_filters = recovered.filters.clone();
         // Written before the first connection: no filter can be in the session and not in the list.
@@ -187,6 +187,7 @@ impl Daemon {
         let tail = journal.tail()?;
         let head = journal.head()?;
         let from = recovered.position;
+        journal.continue_after(store.last_position(&recovered)?)?;
         if from > head {
             tracing::error!(
                 from,

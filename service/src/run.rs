@@ -7,7 +7,7 @@ use crate::advise::publish::Documents;
 use crate::advise::published::Published;
 use crate::advise::topics::Topics;
 use crate::app::{self, AppError, Ended, Parts, RunSettings};
-use crate::config::{Checked, Protocol};
+use crate::config::{self, Checked, Protocol};
 use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
 use crate::intake::Machine;
@@ -64,7 +64,8 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         clock: if broker.stream_clock { Clock::Stream } else { Clock::Wall },
         ..BrokerSettings::default()
     };
-    Ok(RunSettings { broker, state_dir: config.state.dir.clone(), ..RunSettings::default() })
+    let config::State { dir, snapshot_every, journal_keep } = config.state.clone();
+    Ok(RunSettings { broker, state_dir: dir, snapshot_every, journal_keep, ..RunSettings::default() })
 }
 
 /// Where this site publishes.

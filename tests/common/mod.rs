@@ -5,6 +5,10 @@
 
 #![allow(dead_code, unreachable_pub, reason = "each test target uses its own part")]
 
+pub mod process;
+pub mod stretch;
+pub mod tap;
+
 use roundsman::acquire::mqtt::link::Publication;
 use roundsman::acquire::mqtt::{BrokerSettings, Message, backoff::fnv1a};
 use roundsman::acquire::{AssetId, Observation, Quality, Rejection};

@@ -12,6 +12,7 @@ use config::{Map, Value};
 use jiff::tz::TimeZone;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// Checks everything.
 pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<Fault>) -> Result<Checked, Vec<Fault>> {
@@ -126,6 +127,21 @@ fn read_state(table: Table<'_>) -> State {
         } else {
             state.dir = PathBuf::from(dir);
         }
+    }
+    let time = |key, low: f64, high: f64, rule: &str| {
+        let spot = table.get(key)?;
+        let secs = spot.secs()?;
+        if secs >= low && secs <= high {
+            return Some(Duration::from_secs_f64(secs));
+        }
+        spot.fault(rule);
+        None
+    };
+    if let Some(every) = time("snapshot_every", 1.0, 3600.0, "must be at least 1 s and at most 1 h") {
+        state.snapshot_every = every;
+    }
+    if let Some(keep) = time("journal_keep", 0.0, 366.0 * 86_400.0, "must be at least 0 s and at most 366 d") {
+        state.journal_keep = keep;
     }
     table.done();
     state

@@ -5,6 +5,7 @@ use crate::acquire::topics::Mapping;
 use crate::asset::settings::Settings;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// A configuration without faults. Only [`super::load`] and the tests make one.
 #[derive(Debug, Clone)]
@@ -103,8 +104,12 @@ pub struct Publish {
 /// `[state]`
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct State {
-    /// Folder of the state file.
+    /// Folder of the state files.
     pub dir: PathBuf,
+    /// Time between snapshots.
+    pub snapshot_every: Duration,
+    /// How long journal rows stay after the snapshots cover them.
+    pub journal_keep: Duration,
 }
 
 /// `[limits]`
@@ -132,7 +137,7 @@ impl Default for Publish {
 
 impl Default for State {
     fn default() -> Self {
-        Self { dir: PathBuf::from("state") }
+        Self { dir: PathBuf::from("state"), snapshot_every: Duration::from_secs(300), journal_keep: Duration::ZERO }
     }
 }
 

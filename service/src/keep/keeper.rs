@@ -246,8 +246,8 @@ impl Keeper {
                     self.status.disk_faults.up();
                     if !std::mem::replace(&mut told, true) {
                         tracing::error!(
-                            dir = %self.store.dir().display(), %error,
-                            "state cannot be written: alerts wait until it can. Free some space"
+                            dir = %self.store.dir().display(), %error, remedy = super::remedy(&error),
+                            "state cannot be written: alerts wait until it can"
                         );
                     }
                 }
