@@ -7,7 +7,7 @@
 mod common;
 mod support;
 
-use common::process::{Process, arguments};
+use common::process::{Log, Process, arguments};
 use common::stretch::{Sent, site, stretch};
 use common::{Broker, Listener, query, wait_for};
 use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
@@ -114,6 +114,7 @@ struct Run {
     broker: Broker,
     heard: Listener,
     dir: tempfile::TempDir,
+    log: Log,
 }
 
 impl Run {
@@ -127,7 +128,7 @@ impl Run {
             args.extend(["-t", topic]);
         }
         let heard = broker.listen(&args);
-        Self { broker, heard, dir: tempfile::tempdir().expect("a temporary directory") }
+        Self { broker, heard, dir: tempfile::tempdir().expect("a temporary directory"), log: Log::default() }
     }
 
     fn state(&self) -> PathBuf {
@@ -139,7 +140,7 @@ impl Run {
         for set in ["broker.clock=stream", "publish.commands=true", "state.snapshot_every=1 s"] {
             all.extend(["--set".to_owned(), set.to_owned()]);
         }
-        Process::spawn(support::roundsman(), &all, &self.dir.path().join("log"))
+        Process::spawn(support::roundsman(), &all, &self.log)
     }
 
     /// Waits until all is worked on and delivered, stops, and gathers what is left.

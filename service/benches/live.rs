@@ -14,7 +14,7 @@
 mod common;
 
 use common::load::{Load, be_the_publisher, now_us, write_messages};
-use common::process::{Process, arguments};
+use common::process::{Log, Process, arguments};
 use common::stretch::{Sent, site, stretch};
 use common::{Broker, wait_for};
 use roundsman::acquire::mqtt::Message;
@@ -131,8 +131,7 @@ fn start(broker: &Broker, dir: &Path, name: &str, sets: &[&str]) -> Process {
     for set in ours.iter().chain(sets) {
         all.extend(["--set".to_owned(), (*set).to_owned()]);
     }
-    let log = dir.join(format!("log-{name}"));
-    let daemon = Process::spawn(Command::new(env!("CARGO_BIN_EXE_roundsman")), &all, &log);
+    let daemon = Process::spawn(Command::new(env!("CARGO_BIN_EXE_roundsman")), &all, &Log::default());
     daemon.wait_until_connected(0);
     daemon
 }

@@ -1,14 +1,26 @@
 //! `roundsman run` as a process of its own, so that it can be killed, limited and measured from outside.
 
 use super::{PATIENCE, signal, wait_for};
-use std::path::{Path, PathBuf};
+use std::io::{BufRead, BufReader};
+use std::path::Path;
 use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
+
+/// What a daemon said, or several one after the other. Through a pipe: a file could be full.
+#[derive(Debug, Clone, Default)]
+pub struct Log(Arc<Mutex<String>>);
+
+impl Log {
+    pub fn text(&self) -> String {
+        self.0.lock().expect("no panic").clone()
+    }
+}
 
 /// The daemon.
 pub struct Process {
     child: Child,
-    log: PathBuf,
+    log: Log,
 }
 
 /// The arguments of `roundsman run` with this configuration, broker and folder of state; a session of its own name, so
@@ -26,17 +38,25 @@ pub fn arguments(config: &Path, port: u16, client_id: &str, state: &Path) -> Vec
 }
 
 impl Process {
-    /// Starts `program` with these arguments; its log is appended to `log`.
-    pub fn spawn(mut program: Command, arguments: &[String], log: &Path) -> Self {
-        let file = std::fs::OpenOptions::new().create(true).append(true).open(log).expect("a log file");
-        let child = program
+    /// Starts `program` with these arguments; what it says is appended to `log`.
+    pub fn spawn(mut program: Command, arguments: &[String], log: &Log) -> Self {
+        let mut child = program
             .args(arguments)
             .stdin(Stdio::null())
             .stdout(Stdio::null())
-            .stderr(file)
+            .stderr(Stdio::piped())
             .spawn()
             .expect("the program starts");
-        Self { child, log: log.to_owned() }
+        let said = BufReader::new(child.stderr.take().expect("its standard error"));
+        let gather = log.0.clone();
+        std::thread::spawn(move || {
+            for line in said.lines().map_while(Result::ok) {
+                let mut log = gather.lock().expect("no panic");
+                log.push_str(&line);
+                log.push('\n');
+            }
+        });
+        Self { child, log: log.clone() }
     }
 
     pub fn pid(&self) -> u32 {
@@ -44,7 +64,7 @@ impl Process {
     }
 
     pub fn log(&self) -> String {
-        std::fs::read_to_string(&self.log).unwrap_or_default()
+        self.log.text()
     }
 
     /// Lines of the log with this text in them.

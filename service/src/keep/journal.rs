@@ -334,7 +334,10 @@ impl Journal {
             match self.append(entries, &bytes, (threads.now)()) {
                 Ok(position) => {
                     if told {
-                        tracing::warn!("the journal can be written again; going on at {}", iso((threads.now)()));
+                        tracing::warn!(
+                            path = %self.path.display(),
+                            "the journal can be written again; going on at {}", iso((threads.now)())
+                        );
                     }
                     return Some(position);
                 }

@@ -238,7 +238,7 @@ impl Keeper {
             match self.write(writes) {
                 Ok(()) => {
                     if told {
-                        tracing::warn!("state can be written again");
+                        tracing::warn!(dir = %self.store.dir().display(), "state can be written again");
                     }
                     return true;
                 }
