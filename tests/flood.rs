@@ -12,7 +12,7 @@ use common::{Broker, Daemon, EVERY, expected_alerts, kept_alerts, settings, wait
 use roundsman::acquire::mqtt::Entry;
 use roundsman::acquire::mqtt::acks::identity;
 use roundsman::keep::Journal;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
@@ -100,10 +100,14 @@ fn what_was_acknowledged_before_a_kill_is_found_after_it() {
             std::thread::sleep(Duration::from_millis(100));
             std::mem::replace(&mut given, tap.acknowledgements()) == given
         });
-        let acknowledged = tap.acknowledged();
+        let acknowledged: HashSet<u64> = tap.acknowledged().into_iter().collect();
         let found = journaled(&state);
         let kept = acknowledged.iter().filter(|hash| found.contains_key(hash)).count();
-        println!("killed: {} acknowledged, {kept} of them found on disk, {} on disk in all", given, found.len());
+        println!(
+            "killed: {} readings acknowledged, {kept} of them on the disk, which has {} in all",
+            acknowledged.len(),
+            found.len()
+        );
         assert_eq!(kept, acknowledged.len(), "every acknowledged reading is on the disk");
         daemon = start();
     }

@@ -76,7 +76,7 @@ fn publish<'a>(port: u16, messages: impl Iterator<Item = (&'a str, &'a str)>, ra
     let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("the broker listens");
     stream.set_nodelay(true).expect("a socket option");
     let id = format!("load-{}", std::process::id());
-    let mut connect = b"\x10\0\0\x04MQTT\x04\x02\0\0\0".to_vec();
+    let mut connect = b"\x10\0\0\x04MQTT\x04\x02\0\0\0\0".to_vec();
     connect[1] = (12 + id.len()) as u8;
     *connect.last_mut().expect("not empty") = id.len() as u8;
     connect.extend_from_slice(id.as_bytes());
