@@ -24,7 +24,7 @@ const TO: &str = "2031-04-06T00:00:00Z";
 /// The stretch as `mosquitto_sub -F '%j'` would have recorded it.
 fn record(messages: &[Sent], path: &Path) {
     let mut text = String::new();
-    for Sent { topic, payload } in messages {
+    for Sent { topic, payload, .. } in messages {
         let quoted = serde_json::to_string(payload).expect("text");
         let length = payload.len();
         writeln!(
@@ -52,7 +52,7 @@ impl Daemon {
             .arg(support::quillhaven("roundsman.toml"))
             .args(["--set", &format!("broker.url=mqtt://127.0.0.1:{}", broker.port)])
             .args(["--set", "broker.clock=stream", "--set", "broker.client_id=under-test"])
-            .args(["--set", "publish.commands=true"])
+            .args(["--set", "publish.commands=true", "--set", "state.journal_keep=1 d"])
             .args(["--set", &format!("state.dir={}", state.display())])
             .stdout(Stdio::null())
             .stderr(log)
@@ -103,7 +103,7 @@ fn publish(port: u16, messages: &[Sent], confirmed: &AtomicUsize, until: &Atomic
                 }
             }
         });
-        for (place, Sent { topic, payload }) in messages.iter().enumerate() {
+        for (place, Sent { topic, payload, .. }) in messages.iter().enumerate() {
             if place >= until.load(Ordering::SeqCst) {
                 wait_for("leave to go on", || place < until.load(Ordering::SeqCst));
             }
@@ -216,4 +216,10 @@ fn a_recording_lived_through_gives_what_its_replay_gives() {
         panic!("document {} differs:\n  lived    {}\n  replayed {}", place + 1, lived[place], replayed[place]);
     }
     assert_eq!(lived.len(), replayed.len(), "as many documents");
+    // The journal it kept is a recording too.
+    let out = dir.path().join("journal-replayed");
+    let journal = state.join("journal.db");
+    support::replay(&out, ["--config".as_ref(), config.as_os_str(), journal.as_os_str()]);
+    let again = std::fs::read_to_string(out.join("alerts.jsonl")).expect("alerts.jsonl");
+    assert!(again.lines().eq(replayed), "a replay of journal.db gives other alerts than one of the recording");
 }

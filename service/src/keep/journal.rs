@@ -4,7 +4,7 @@
 //! busy stream pays few syncs and a slow one is durable within one. After a crash the rows past the snapshots are
 //! applied again; because the clock's ticks are entries too, the engine sees the very same events.
 
-use super::store::open;
+use super::store::{check_version, open};
 use super::{KeepError, iso, remedy};
 use crate::acquire::mqtt::acks::identity;
 use crate::acquire::mqtt::reader::Batch;
@@ -12,7 +12,7 @@ use crate::acquire::mqtt::{Entry, Message, ReplyTo};
 use crate::status::{Hole, Status};
 use bytes::Bytes;
 use roundsman_models::EventTime;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -239,6 +239,18 @@ impl Journal {
         connection.pragma_update(None, "query_only", true).map_err(self.fault())?;
         connection.busy_timeout(Duration::from_secs(5)).map_err(self.fault())?;
         Ok(Self { connection, path: self.path.clone(), tail: VecDeque::new(), tail_entries: 0 })
+    }
+
+    /// A journal that nobody need have locked, for reading only: of a daemon that runs, or a copy.
+    ///
+    /// # Errors
+    /// It is another database, or of another version.
+    pub fn open_to_read(path: &Path) -> Result<Self, KeepError> {
+        let fault = |source| KeepError::Database { path: path.to_owned(), source };
+        let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(fault)?;
+        connection.busy_timeout(Duration::from_secs(5)).map_err(fault)?;
+        check_version(&connection, path)?;
+        Ok(Self { connection, path: path.to_owned(), tail: VecDeque::new(), tail_entries: 0 })
     }
 
     /// What the end of the journal holds.

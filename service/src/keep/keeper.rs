@@ -4,7 +4,7 @@
 
 use super::store::{
     Recovered, Store, TrendTable, prune_trends, write_alert, write_asset, write_audit, write_filters, write_hole,
-    write_snapshot, write_trend,
+    write_position, write_snapshot, write_trend,
 };
 use super::trend::{Bucket, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
@@ -274,6 +274,7 @@ impl Keeper {
                     for (asset, bytes) in &gathered.states {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
                     }
+                    write_position(&transaction, gathered.position)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
                     }

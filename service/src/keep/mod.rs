@@ -47,7 +47,7 @@ pub enum KeepError {
         known: u32,
     },
     /// SQLite's word.
-    #[error("{path}: {source}")]
+    #[error("{path}: {source}: {}", remedy(source))]
     Database {
         /// The file.
         path: PathBuf,

@@ -84,6 +84,12 @@ pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
         });
         made.map_err(fault)?;
     }
+    check_version(&connection, path)?;
+    Ok(connection)
+}
+
+/// Refuses a file whose tables are not of version [`SCHEMA`].
+pub(super) fn check_version(connection: &Connection, path: &Path) -> Result<(), KeepError> {
     let found = connection
         .query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0))
         .optional()
@@ -92,7 +98,7 @@ pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
     if found != SCHEMA.to_string() {
         return Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA });
     }
-    Ok(connection)
+    Ok(())
 }
 
 /// The state directory, locked for this process, with `state.db` open for writing.
@@ -254,7 +260,11 @@ impl Store {
             }
         }
         if recovered.intake.is_none() && recovered.assets.is_empty() {
-            recovered.position = doubtful;
+            // Noted apart with every snapshot, for when none can be read: what it covers is not applied twice.
+            let noted = self
+                .connection
+                .query_row("SELECT value FROM meta WHERE key = 'position'", [], |row| row.get::<_, String>(0));
+            recovered.position = noted.ok().and_then(|text| text.parse().ok()).unwrap_or(doubtful);
         }
         Ok(())
     }
@@ -300,6 +310,14 @@ pub(super) fn write_snapshot(
         snapshot_hash(asset, position, bytes),
         bytes
     ])?;
+    Ok(())
+}
+
+/// Notes the journal position the snapshots of this transaction cover.
+pub(super) fn write_position(transaction: &Transaction<'_>, position: u64) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached("INSERT OR REPLACE INTO meta VALUES ('position', ?1)")?
+        .execute([position.to_string()])?;
     Ok(())
 }
 

@@ -8,6 +8,7 @@
 //! |---|---|
 //! | gzip (several members too), zstd | magic bytes; what is inside is told as below |
 //! | Parquet, wide or long | magic bytes `PAR1`; long when it has the columns `point` and `value` |
+//! | the daemon's `journal.db` | magic bytes `SQLi` |
 //! | `mosquitto_sub -F '%j'` | the first character is `{` |
 //! | CSV, wide or long | anything else; long when its header has `point` and `value` |
 //!
@@ -16,6 +17,7 @@
 
 mod cells;
 mod columns;
+mod kept_journal;
 mod long_csv;
 mod merge;
 mod mqtt_jsonl;
@@ -26,6 +28,7 @@ mod sorted;
 pub mod time;
 mod wide_csv;
 
+pub use kept_journal::KeptJournal;
 pub use merge::{Merge, Run};
 pub use mqtt_jsonl::{Decode, Decoded, Message, MqttJsonl};
 pub use open::{Progress, open, open_bytes};

@@ -119,6 +119,32 @@ fn payload<'a>(raw: Option<&'a RawValue>, length: Option<usize>) -> Option<Cow<'
     })
 }
 
+/// The readings of a message into `batch`, under the names of `table`. `number`: where the message stands, for faults.
+pub(super) fn take(
+    message: &Message<'_>,
+    decode: &mut dyn Decode,
+    number: u64,
+    table: &mut SeriesTable,
+    faults: &mut Faults,
+    batch: &mut Vec<Raw>,
+) {
+    decode.decode(message, &mut |reading| {
+        let reading = match reading {
+            Ok(reading) => reading,
+            Err(reason) => {
+                faults.add(reason, 1, number, || format!("topic {}: {}", message.topic, shown(message.payload)));
+                return;
+            }
+        };
+        let Decoded { asset, area, point, unit, at, value, quality } = reading;
+        let (area, unit) = (area.unwrap_or_default().as_bytes(), unit.unwrap_or_default().as_bytes());
+        match table.id(asset.as_bytes(), area, point.as_bytes(), unit) {
+            Some(series) => batch.push(Raw { series, quality, at, value }),
+            None => faults.add(Rejection::TooMany, 1, number, || message.topic.to_owned()),
+        }
+    });
+}
+
 impl<R: BufRead + Send> Recording for MqttJsonl<R> {
     fn series(&self) -> &[Names] {
         self.table.names()
@@ -165,21 +191,7 @@ impl<R: BufRead + Send> Recording for MqttJsonl<R> {
                 continue;
             };
             let message = Message { at, topic: &parsed.topic, payload: &payload, retained: false };
-            decode.decode(&message, &mut |reading| {
-                let reading = match reading {
-                    Ok(reading) => reading,
-                    Err(reason) => {
-                        faults.add(reason, 1, number, || format!("topic {}: {}", parsed.topic, shown(&payload)));
-                        return;
-                    }
-                };
-                let Decoded { asset, area, point, unit, at, value, quality } = reading;
-                let (area, unit) = (area.unwrap_or_default().as_bytes(), unit.unwrap_or_default().as_bytes());
-                match table.id(asset.as_bytes(), area, point.as_bytes(), unit) {
-                    Some(series) => batch.push(Raw { series, quality, at, value }),
-                    None => faults.add(Rejection::TooMany, 1, number, || parsed.topic.clone().into_owned()),
-                }
-            });
+            take(&message, &mut **decode, number, table, faults, batch);
         }
         Ok(true)
     }

@@ -1,5 +1,6 @@
 //! From a path to a recording: decompression by magic bytes, the kind by what is inside.
 
+use super::kept_journal::KeptJournal;
 use super::long_csv::{LongCsv, is_long};
 use super::parquet::open_parquet;
 use super::wide_csv::{WideCsv, read_error};
@@ -66,6 +67,9 @@ pub fn open(
     (&mut file).take(4).read_to_end(&mut magic).map_err(failed)?;
     let recording = if magic == *b"PAR1" {
         open_parquet(path, file, meta.len(), options, progress)?
+    } else if magic == *b"SQLi" {
+        let decode = messages_need_topics(path, decoder)?;
+        Box::new(KeptJournal::open(path, decode, progress)?) as Box<dyn Recording>
     } else {
         // Not `seek`: a pipe cannot.
         let whole = Cursor::new(magic.clone()).chain(file);
@@ -102,8 +106,17 @@ fn in_order(recording: Box<dyn Recording>, path: &Path, options: &ReadOptions, f
     Box::new(Sorted::new(recording, path, options.clone(), look))
 }
 
-fn unusable(path: &Path, what: &str, remedy: &str) -> RecordingError {
+pub(super) fn unusable(path: &Path, what: &str, remedy: &str) -> RecordingError {
     RecordingError::Unusable { path: path.to_owned(), line: None, what: what.to_owned(), remedy: remedy.to_owned() }
+}
+
+fn messages_need_topics(
+    path: &Path,
+    decoder: &dyn Fn() -> Option<Box<dyn Decode>>,
+) -> Result<Box<dyn Decode>, RecordingError> {
+    decoder().ok_or_else(|| {
+        unusable(path, "holds MQTT messages and no topics are configured", "name them in a file given by --config")
+    })
 }
 
 fn open_stream(
@@ -160,9 +173,7 @@ fn open_text(
     let delimiter = cells::delimiter(&head);
     let whole = Cursor::new(head).chain(reader);
     if json {
-        let decode = decoder().ok_or_else(|| {
-            unusable(path, "holds MQTT messages and no topics are configured", "name them in a file given by --config")
-        })?;
+        let decode = messages_need_topics(path, decoder)?;
         return Ok(Box::new(MqttJsonl::new(path, whole, decode, options.clone())));
     }
     let mut csv = csv::ReaderBuilder::new()
