@@ -93,9 +93,12 @@ fn bare(broker: &Broker, file: &Path, count: usize) -> f64 {
         .expect("the subscriber starts");
     let mut said = std::io::BufRead::lines(std::io::BufReader::new(child.stdout.take().expect("its output")));
     assert_eq!(said.next().expect("a line").expect("text"), "subscribed");
+    let broker_before = cpu_secs(broker.pid());
     let began = now_us();
     let mut load = Load { port: broker.port, messages: file.to_owned(), rate: 0, moments: None }.start(&[]);
     let ended: i64 = said.next().expect("a line").expect("text").parse().expect("a time");
+    let own: f64 = said.next().expect("a line").expect("text").parse().expect("a time");
+    say_cost("bare subscriber", own, broker, broker_before, count);
     assert!(load.wait().expect("it ends").success() && child.wait().expect("it ends").success());
     count as f64 / ((ended - began) as f64 * 1e-6)
 }
@@ -121,6 +124,7 @@ fn be_the_subscriber() -> bool {
         }
     }
     println!("{}", now_us());
+    println!("{}", cpu_secs(std::process::id()));
     true
 }
 
@@ -141,6 +145,7 @@ fn daemon(broker: &Broker, file: &Path, messages: &[Sent], dir: &Path, round: us
     let daemon = start(broker, dir, &format!("daemon-{round}"), &[]);
     let answers = broker.listen(&["-t", "test/answers"]);
     let assets: HashSet<&str> = messages.iter().filter_map(|sent| sent.topic.split('/').nth(2)).collect();
+    let before = (cpu_secs(daemon.pid()), cpu_secs(broker.pid()));
     let began = Instant::now();
     let mut load = Load { port: broker.port, messages: file.to_owned(), rate: 0, moments: None }.start(&[]);
     assert!(load.wait().expect("it ends").success());
@@ -150,8 +155,27 @@ fn daemon(broker: &Broker, file: &Path, messages: &[Sent], dir: &Path, round: us
     }
     wait_for("the last answer", || answers.on("test/answers").len() >= assets.len());
     let took = began.elapsed();
+    say_cost("daemon", cpu_secs(daemon.pid()) - before.0, broker, before.1, messages.len());
     daemon.stop();
     messages.len() as f64 / took.as_secs_f64()
+}
+
+/// Processor time of a process so far, seconds; `/proc/PID/stat` counts in hundredths.
+fn cpu_secs(pid: u32) -> f64 {
+    let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).expect("it runs");
+    let fields: Vec<_> = stat.rsplit(')').next().expect("a name in brackets").split_whitespace().collect();
+    let ticks: f64 = [11, 12].iter().filter_map(|field| fields.get(*field)?.parse::<f64>().ok()).sum();
+    ticks / 100.0
+}
+
+/// Processor time does not depend on who else is at work on this machine, so it says what a rate cannot.
+fn say_cost(who: &str, own_secs: f64, broker: &Broker, broker_before: f64, count: usize) {
+    let per_message = |secs: f64| secs * 1e6 / count as f64;
+    println!(
+        "  {who}: {:.1} us of processor a message, the broker meanwhile {:.1} us",
+        per_message(own_secs),
+        per_message(cpu_secs(broker.pid()) - broker_before)
+    );
 }
 
 /// Which message causes which alert document (id and transition), by the same edge and engine.

@@ -119,6 +119,11 @@ impl Broker {
         self.dir.path().join(name)
     }
 
+    /// Its process.
+    pub fn pid(&self) -> u32 {
+        self.child.as_ref().expect("running").id()
+    }
+
     /// Starts it again on the same port with the same files.
     pub fn restart(&mut self) {
         assert!(self.child.is_none(), "stop it first");
