@@ -204,7 +204,7 @@ impl Daemon {
 
         // What an earlier run left.
         let mut store = Store::open(&settings.state_dir)?;
-        let journal = Journal::open(&settings.state_dir)?;
+        let mut journal = Journal::open(&settings.state_dir)?;
         let mut recovered = store.recover()?;
         let held_filters = recovered.filters.clone();
         // Written before the first connection: no filter can be in the session and not in the list.
@@ -222,6 +222,7 @@ impl Daemon {
             // The channel is new and has room.
             let _ = reconfigure.try_send(Reconfigured { recorded, filters: None });
         }
+        journal.continue_after(store.last_position(&recovered)?)?;
         if from > head {
             tracing::error!(
                 from,

@@ -84,6 +84,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
     Ok(RunSettings {
         broker,
         state_dir: config.state.dir.clone(),
+        snapshot_every: config.state.snapshot_every,
         journal_keep: Duration::from_secs_f64(config.journal.keep_days * 86_400.0),
         journal_max_bytes: config.journal.max_size_mib << 20,
         stop_within: Duration::from_secs_f64(config.service.stop_within_secs),

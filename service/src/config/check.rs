@@ -18,6 +18,7 @@ use config::{Map, Value};
 use jiff::tz::TimeZone;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// Checks everything.
 pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<Fault>) -> Result<Checked, Vec<Fault>> {
@@ -48,7 +49,21 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     if list.is_empty() {
         // What is told about the file as a whole is added by the caller.
         let rest = Checked::default();
-        Ok(Checked { site, broker, topics, settings, publish, commands, state, http, limits, assets, journal, service, ..rest })
+        Ok(Checked {
+            site,
+            broker,
+            topics,
+            settings,
+            publish,
+            commands,
+            state,
+            http,
+            limits,
+            assets,
+            journal,
+            service,
+            ..rest
+        })
     } else {
         Err(list)
     }
@@ -139,6 +154,18 @@ fn read_state(table: Table<'_>) -> State {
         } else {
             state.dir = PathBuf::from(dir);
         }
+    }
+    let time = |key, low: f64, high: f64, rule: &str| {
+        let spot = table.get(key)?;
+        let secs = spot.secs()?;
+        if secs >= low && secs <= high {
+            return Some(Duration::from_secs_f64(secs));
+        }
+        spot.fault(rule);
+        None
+    };
+    if let Some(every) = time("snapshot_every", 1.0, 3600.0, "must be at least 1 s and at most 1 h") {
+        state.snapshot_every = every;
     }
     table.done();
     state

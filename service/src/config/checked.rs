@@ -10,6 +10,7 @@ use crate::asset::settings::Settings;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// A configuration without faults. Only [`super::load`] and the tests make one.
 #[derive(Debug, Clone)]
@@ -101,8 +102,10 @@ pub struct Publish {
 /// `[state]`
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct State {
-    /// Folder of the state file.
+    /// Folder of the state files.
     pub dir: PathBuf,
+    /// Time between snapshots.
+    pub snapshot_every: Duration,
 }
 
 /// `[journal]`
@@ -165,7 +168,7 @@ impl Default for Publish {
 
 impl Default for State {
     fn default() -> Self {
-        Self { dir: PathBuf::from("state") }
+        Self { dir: PathBuf::from("state"), snapshot_every: Duration::from_secs(300) }
     }
 }
 

@@ -5,7 +5,7 @@
 //! applied again; because the clock's ticks are entries too, the engine sees the very same events.
 
 use super::store::{SCHEMA, give_back, open, used_bytes};
-use super::{KeepError, iso};
+use super::{KeepError, iso, remedy};
 use crate::acquire::mqtt::acks::identity;
 use crate::acquire::mqtt::reader::Batch;
 use crate::acquire::mqtt::{Entry, Message, ReplyTo};
@@ -233,6 +233,21 @@ impl Journal {
         Ok(position)
     }
 
+    /// Positions given from now on are greater than `position`. When the file is not the one the snapshots were made
+    /// with (lost, or an older copy), its positions would begin below theirs, be taken for applied at the next start,
+    /// and name other commands' rows of the audit.
+    pub fn continue_after(&mut self, position: u64) -> Result<(), KeepError> {
+        if self.head()? >= position {
+            return Ok(());
+        }
+        let moved = self.connection.transaction().and_then(|transaction| {
+            transaction.execute("DELETE FROM sqlite_sequence WHERE name = 'journal'", [])?;
+            transaction.execute("INSERT INTO sqlite_sequence VALUES ('journal', ?1)", [position.cast_signed()])?;
+            transaction.commit()
+        });
+        moved.map_err(self.fault())
+    }
+
     /// Position of the last row ever written.
     pub fn head(&self) -> Result<u64, KeepError> {
         let head = self
@@ -310,6 +325,10 @@ impl Journal {
                 Err(error) => return Err(error),
             };
             for entry in entries {
+                if matches!(entry, Entry::Hole(_)) {
+                    // The session was lost: packet ids began anew, those before it mean nothing any more.
+                    tail.messages.clear();
+                }
                 let Entry::Message(message) = entry else { continue };
                 tail.last_received = Some(message.received);
                 if message.packet_id != 0 {
@@ -407,7 +426,10 @@ impl Journal {
                     threads.status.vitals.journal_commit.add(began.elapsed());
                     if told {
                         threads.status.vitals.disk.writes(Which::Journal);
-                        tracing::warn!("the journal can be written again; going on at {}", iso((threads.now)()));
+                        tracing::warn!(
+                            path = %self.path.display(),
+                            "the journal can be written again; going on at {}", iso((threads.now)())
+                        );
                     }
                     return Some(position);
                 }
@@ -416,8 +438,8 @@ impl Journal {
                     threads.status.vitals.disk.failing(Which::Journal, error.to_string());
                     if !std::mem::replace(&mut told, true) {
                         tracing::error!(
-                            path = %self.path.display(), %error,
-                            "the journal cannot be written: nothing is acknowledged until it can. Free some space"
+                            path = %self.path.display(), %error, remedy = remedy(&error),
+                            "the journal cannot be written: nothing is acknowledged until it can"
                         );
                     }
                 }
@@ -558,6 +580,30 @@ mod tests {
         assert_eq!(journal.first().expect("reads"), Some(6));
         assert_eq!(at(&journal, 5).as_deref(), Some("b"));
         assert_eq!(at(&journal, 0).as_deref(), Some("b"), "a is gone");
+    }
+
+    #[test]
+    fn a_journal_that_was_lost_does_not_give_positions_again() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut journal = Journal::open(dir.path()).expect("opens");
+        let entries = [message(1)];
+        let bytes = encode(&entries).expect("encodes");
+        journal.continue_after(41).expect("moves on");
+        assert_eq!(journal.append(&entries, &bytes, EventTime(0)).expect("appends"), 42);
+        journal.continue_after(7).expect("nothing to do");
+        assert_eq!(journal.append(&entries, &bytes, EventTime(0)).expect("appends"), 43);
+        assert_eq!(journal.head().expect("head"), 43);
+    }
+
+    #[test]
+    fn packet_ids_of_a_lost_session_are_not_recognised() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut journal = Journal::open(dir.path()).expect("opens");
+        let entries = [message(1), message(2), Entry::Hole(Hole { from: EventTime(1), to: EventTime(2) }), message(3)];
+        let bytes = encode(&entries).expect("encodes");
+        journal.append(&entries, &bytes, EventTime(0)).expect("appends");
+        let ids: Vec<_> = journal.tail().expect("tail").messages.into_iter().map(|(id, _)| id).collect();
+        assert_eq!(ids, [3]);
     }
 
     #[test]

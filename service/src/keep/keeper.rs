@@ -4,7 +4,7 @@
 
 use super::store::{
     Recovered, Store, TrendTable, give_back, prune_trend, write_alert, write_asset, write_audit, write_filters,
-    write_hole, write_snapshot, write_trend,
+    write_hole, write_position, write_snapshot, write_trend,
 };
 use super::trend::{Bucket, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
@@ -251,7 +251,7 @@ impl Keeper {
                     self.status.vitals.state_commit.add(began.elapsed());
                     if told {
                         self.status.vitals.disk.writes(Which::State);
-                        tracing::warn!("state can be written again");
+                        tracing::warn!(dir = %self.store.dir().display(), "state can be written again");
                     }
                     return true;
                 }
@@ -260,8 +260,8 @@ impl Keeper {
                     self.status.vitals.disk.failing(Which::State, error.to_string());
                     if !std::mem::replace(&mut told, true) {
                         tracing::error!(
-                            dir = %self.store.dir().display(), %error,
-                            "state cannot be written: alerts wait until it can. Free some space"
+                            dir = %self.store.dir().display(), %error, remedy = super::remedy(&error),
+                            "state cannot be written: alerts wait until it can"
                         );
                     }
                 }
@@ -289,6 +289,7 @@ impl Keeper {
                     for (asset, bytes) in &gathered.states {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
                     }
+                    write_position(&transaction, gathered.position)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
                     }

@@ -58,7 +58,7 @@ pub enum KeepError {
         known: u32,
     },
     /// SQLite's word.
-    #[error("{path}: {source}")]
+    #[error("{path}: {source}: {}", remedy(source))]
     Database {
         /// The file.
         path: PathBuf,
@@ -75,6 +75,24 @@ pub enum KeepError {
         /// Why.
         why: String,
     },
+}
+
+/// What a person can do about a write that fails, by SQLite's reason.
+pub(crate) fn remedy(error: &rusqlite::Error) -> &'static str {
+    use rusqlite::ErrorCode;
+    match error.sqlite_error_code() {
+        Some(ErrorCode::DiskFull) => "free some space; it goes on by itself",
+        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
+            "another program holds a lock on it: end that program's transaction"
+        }
+        Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => {
+            "let the account of this service write the folder and the files in it"
+        }
+        Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+            "the file is damaged: stop, look at the disk, put back a backup or move the file away"
+        }
+        _ => "look at the space and the health of the disk; it goes on by itself once it can be written",
+    }
 }
 
 /// ISO 8601 UTC with microseconds when they are not zero.

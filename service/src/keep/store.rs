@@ -16,7 +16,15 @@ use std::path::{Path, PathBuf};
 pub const SCHEMA: u32 = 2;
 
 /// Version of what the engine and the intake put into their blobs is theirs; this one is of the envelope.
-const SNAPSHOT: u32 = 1;
+/// 2: the hash covers name and position beside the bytes.
+const SNAPSHOT: u32 = 2;
+
+/// Over all of a snapshot's row: a flipped bit in the position would skip or repeat journal, one in the name would
+/// give an asset's learning to nobody.
+fn snapshot_hash(asset: &str, position: u64, bytes: &[u8]) -> i64 {
+    let parts = [fnv1a(asset.as_bytes()), position, fnv1a(bytes)];
+    fnv1a(&parts.map(u64::to_le_bytes).concat()).cast_signed()
+}
 
 const TABLES: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -257,24 +265,7 @@ impl Store {
             filters: self.all("SELECT filter FROM filters ORDER BY filter", |row| row.get(0))?,
             ..Default::default()
         };
-        type Row = (String, u32, u64, i64, Vec<u8>);
-        let rows: Vec<Row> = self
-            .all("SELECT asset, version, position, hash, bytes FROM snapshots ORDER BY asset", |row| {
-                Ok((row.get(0)?, row.get(1)?, row.get::<_, i64>(2)? as u64, row.get(3)?, row.get(4)?))
-            })?;
-        for (asset, version, position, hash, bytes) in rows {
-            recovered.position = recovered.position.max(position);
-            let name = if asset.is_empty() { "the intake" } else { &asset };
-            if version != SNAPSHOT {
-                recovered.faults.push(format!("the snapshot of {name} has version {version}, known is {SNAPSHOT}"));
-            } else if fnv1a(&bytes).cast_signed() != hash {
-                recovered.faults.push(format!("the snapshot of {name} is damaged: its hash does not fit"));
-            } else if asset.is_empty() {
-                recovered.intake = Some(bytes);
-            } else {
-                recovered.assets.push((asset, bytes));
-            }
-        }
+        self.read_snapshots(&mut recovered)?;
         let open = self.all(
             "SELECT asset, point, tier, t, count, min, mean, max, expected_count, expected FROM trend_open",
             |row| {
@@ -296,6 +287,70 @@ impl Store {
             }
         }
         Ok(recovered)
+    }
+
+    /// Row by row and value by value: what SQLite cannot read of one costs only that one.
+    fn read_snapshots(&self, recovered: &mut Recovered) -> Result<(), KeepError> {
+        let mut statement = self
+            .connection
+            .prepare("SELECT asset, version, position, hash, bytes FROM snapshots ORDER BY asset")
+            .map_err(self.fault())?;
+        let mut rows = statement.query([]).map_err(self.fault())?;
+        // Of rows whose version is not ours or whose hash does not fit: believed only where there is no better one.
+        let mut doubtful = 0;
+        loop {
+            let row = match rows.next() {
+                Ok(Some(row)) => row,
+                Ok(None) => break,
+                Err(error) => {
+                    recovered.faults.push(format!("snapshots: {error}; those that come after it cannot be read"));
+                    break;
+                }
+            };
+            let name = match row.get_ref(0).ok().and_then(|name| name.as_str().ok()) {
+                Some("") => "the intake".to_owned(),
+                Some(name) => name.to_owned(),
+                None => "an asset whose name cannot be read".to_owned(),
+            };
+            let read = || -> rusqlite::Result<(String, u32, i64, i64, Vec<u8>)> {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+            };
+            match read() {
+                Ok((_, version, position, ..)) if version != SNAPSHOT => {
+                    doubtful = doubtful.max(u64::try_from(position).unwrap_or(0));
+                    recovered.faults.push(format!("the snapshot of {name} has version {version}, known is {SNAPSHOT}"));
+                }
+                Ok((asset, _, position, hash, bytes))
+                    if snapshot_hash(&asset, position.cast_unsigned(), &bytes) == hash =>
+                {
+                    recovered.position = recovered.position.max(position.cast_unsigned());
+                    if asset.is_empty() {
+                        recovered.intake = Some(bytes);
+                    } else {
+                        recovered.assets.push((asset, bytes));
+                    }
+                }
+                Ok(_) => recovered.faults.push(format!("the snapshot of {name} is damaged: its hash does not fit")),
+                Err(error) => recovered.faults.push(format!("the snapshot of {name} is damaged: {error}")),
+            }
+        }
+        if recovered.intake.is_none() && recovered.assets.is_empty() {
+            // Noted apart with every snapshot, for when none can be read: what it covers is not applied twice.
+            let noted = self
+                .connection
+                .query_row("SELECT value FROM meta WHERE key = 'position'", [], |row| row.get::<_, String>(0));
+            recovered.position = noted.ok().and_then(|text| text.parse().ok()).unwrap_or(doubtful);
+        }
+        Ok(())
+    }
+
+    /// The last journal row that anything in here came from.
+    pub fn last_position(&self, recovered: &Recovered) -> Result<u64, KeepError> {
+        let audited = self
+            .connection
+            .query_row("SELECT max(position) FROM audit", [], |row| row.get::<_, Option<i64>>(0))
+            .map_err(self.fault())?;
+        Ok(recovered.position.max(audited.map_or(0, |position| u64::try_from(position).unwrap_or(0))))
     }
 
     /// Replaces the list of filters our session may hold. Before the connection is made, so that no filter can be in
@@ -327,9 +382,17 @@ pub(super) fn write_snapshot(
         asset,
         SNAPSHOT,
         position.cast_signed(),
-        fnv1a(bytes).cast_signed(),
+        snapshot_hash(asset, position, bytes),
         bytes
     ])?;
+    Ok(())
+}
+
+/// Notes the journal position the snapshots of this transaction cover.
+pub(super) fn write_position(transaction: &Transaction<'_>, position: u64) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached("INSERT OR REPLACE INTO meta VALUES ('position', ?1)")?
+        .execute([position.to_string()])?;
     Ok(())
 }
 

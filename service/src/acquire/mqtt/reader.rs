@@ -469,6 +469,9 @@ impl Reader {
                 state.last_spoke = now;
             }
         }
+        if state.connected_since.is_some() {
+            state.wanted.ask_refused_again(self.broker.refused_again, now);
+        }
         let quiet_after = self.broker.quiet_after;
         if now.duration_since(state.last_quiet_check) >= quiet_after && state.connected_since.is_some() {
             state.last_quiet_check = now;

@@ -22,6 +22,7 @@ struct Filter {
     filter: String,
     granted: Option<Instant>,
     refused: Option<String>,
+    refused_at: Option<Instant>,
     seen: Option<Instant>,
     reported_quiet: bool,
 }
@@ -46,6 +47,7 @@ impl Wanted {
                 filter: filter.clone(),
                 granted: None,
                 refused: None,
+                refused_at: None,
                 seen: None,
                 reported_quiet: false,
             })
@@ -86,6 +88,17 @@ impl Wanted {
         *self = next;
     }
 
+    /// Asks again for what the broker refused so long ago: access rules get mended while the connection stands.
+    pub fn ask_refused_again(&mut self, after: Duration, now: Instant) {
+        for filter in &mut self.filters {
+            let due = filter.refused_at.is_some_and(|at| now.duration_since(at) >= after);
+            if due && filter.refused.is_some() {
+                filter.refused_at = Some(now);
+                self.to_ask.push_back(Ask::Subscribe(filter.filter.clone()));
+            }
+        }
+    }
+
     /// What to ask next; `None` while an answer is awaited.
     pub fn next(&self) -> Option<&Ask> {
         if self.asked.is_some() { None } else { self.to_ask.front() }
@@ -96,12 +109,16 @@ impl Wanted {
         self.asked = self.to_ask.pop_front();
     }
 
-    /// SUBACK. Gives the filter and, when refused, the reason.
+    /// SUBACK. Gives the filter and, when refused, the reason; `None` when it is refused as it was before.
     pub fn subscribed(&mut self, outcome: Result<u8, String>, now: Instant) -> Option<(String, Option<String>)> {
         let Some(Ask::Subscribe(name)) = self.asked.take() else { return None };
         let filter = self.filters.iter_mut().find(|filter| filter.filter == name)?;
-        filter.refused = outcome.err();
+        let before = std::mem::replace(&mut filter.refused, outcome.err());
         filter.granted = if filter.refused.is_none() { Some(now) } else { None };
+        filter.refused_at = filter.refused.is_some().then_some(now);
+        if filter.refused.is_some() && filter.refused == before {
+            return None;
+        }
         Some((name, filter.refused.clone()))
     }
 
@@ -238,6 +255,30 @@ mod tests {
         assert_eq!(wanted.refused().collect::<Vec<_>>(), [("a/#", "NotAuthorized")]);
         wanted.connected(true);
         assert!(!wanted.settled());
+    }
+
+    #[test]
+    fn a_refused_filter_is_asked_for_again_while_the_connection_stands() {
+        let start = Instant::now();
+        let minute = Duration::from_secs(60);
+        let mut wanted = Wanted::new(&strings(&["a/#"]), &[]);
+        wanted.connected(false);
+        wanted.sent();
+        assert!(wanted.subscribed(Err("NotAuthorized".into()), start).is_some());
+        wanted.ask_refused_again(minute, start + minute / 2);
+        assert!(wanted.settled(), "not yet");
+        wanted.ask_refused_again(minute, start + minute);
+        wanted.ask_refused_again(minute, start + minute);
+        assert_eq!(wanted.next(), Some(&Ask::Subscribe("a/#".into())));
+        wanted.sent();
+        assert_eq!(wanted.subscribed(Err("NotAuthorized".into()), start + minute), None, "said once");
+        assert!(wanted.settled(), "asked once");
+        wanted.ask_refused_again(minute, start + 3 * minute);
+        wanted.sent();
+        assert_eq!(wanted.subscribed(Ok(1), start + 3 * minute), Some(("a/#".into(), None)));
+        assert_eq!(wanted.granted(), 1);
+        wanted.ask_refused_again(minute, start + 9 * minute);
+        assert!(wanted.settled(), "nothing is refused any more");
     }
 
     #[test]
