@@ -30,6 +30,8 @@ pub struct Findings {
     silence: AlarmLife,
     sensors: Vec<AlarmLife>,
     faults: Vec<Option<Fault>>,
+    /// Of the newest snapshot, for a condition that is told between two of them.
+    deviation: Option<f64>,
 }
 
 /// Who made a transition, when a person did.
@@ -43,20 +45,27 @@ impl Findings {
     /// Nothing open.
     pub fn new(settings: &Settings) -> Self {
         Self {
-            machine: AlarmLife::new(delays(1, settings.alarm.clear_snapshots)),
-            silence: AlarmLife::new(delays(1, 1)),
+            machine: AlarmLife::new(life(settings.alarm.clear_snapshots, settings)),
+            silence: AlarmLife::new(life(1, settings)),
             sensors: Vec::new(),
             faults: Vec::new(),
+            deviation: None,
         }
     }
 
-    /// Room for the sensors of `points` points.
-    pub fn define(&mut self, points: usize, _settings: &Settings) {
-        self.sensors.resize_with(points, || AlarmLife::new(delays(1, 1)));
+    /// Room for the sensors of `points` points, under these settings from now on.
+    pub fn define(&mut self, points: usize, settings: &Settings) {
+        let of_one = life(1, settings);
+        self.machine.set_params(life(settings.alarm.clear_snapshots, settings));
+        self.silence.set_params(of_one);
+        for sensor in &mut self.sensors {
+            sensor.set_params(of_one);
+        }
+        self.sensors.resize_with(points, || AlarmLife::new(of_one));
         self.faults.resize(points, None);
     }
 
-    /// Takes the machine's condition of one snapshot, after persistence.
+    /// Takes the machine's condition of one snapshot, after persistence. `true` when there was something to say.
     #[expect(clippy::too_many_arguments, reason = "the machine's state, its newest snapshot and where to say it")]
     pub fn machine(
         &mut self,
@@ -67,11 +76,14 @@ impl Findings {
         now: &Now,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) {
+    ) -> bool {
+        self.deviation = now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite());
         let said = self.machine.step(at, condition, suppressed);
-        if !said.is_empty() {
-            self.say_machine(said, By::default(), machine, now, context, out);
+        if said.is_empty() {
+            return false;
         }
+        self.say_machine(said, By::default(), machine, now, context, out);
+        true
     }
 
     fn say_machine(
@@ -107,7 +119,7 @@ impl Findings {
         }
     }
 
-    /// Whether the whole asset is silent now.
+    /// Whether the whole asset is silent now. `true` when there was something to say.
     pub fn silence(
         &mut self,
         at: EventTime,
@@ -116,14 +128,15 @@ impl Findings {
         machine: &Machine,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) {
+    ) -> bool {
         // An asset nobody configured exists only because it spoke: never seen is about configured ones.
         let silent = silent && (ever_seen || context.spec.configured);
         if !silent && !self.silence.is_open() {
-            return;
+            return false;
         }
         let condition = if silent { Condition::Present(Severity::Warning) } else { Condition::Absent };
         let said = self.silence.step(at, condition, false);
+        let mut any = !said.is_empty();
         for t in said {
             let mut alert = blank(context, Finding::Silence, &t);
             alert.sensor_status = Some("failure".into());
@@ -136,12 +149,16 @@ impl Findings {
             out.push(Output::Alert(context.id, Box::new(alert)));
         }
         if silent {
+            self.deviation = None;
             let said = self.machine.data_stopped(at);
+            any |= !said.is_empty();
             self.say_machine(said, By::default(), machine, &Now::default(), context, out);
         }
+        any
     }
 
-    /// Whether one sensor is at fault now. `unknown`: nobody can tell, the whole asset is silent.
+    /// Whether one sensor is at fault now. `unknown`: nobody can tell, the whole asset is silent. `true` when there
+    /// was something to say or the fault is another than before.
     #[expect(clippy::too_many_arguments, reason = "a sensor, its machine and where to say it")]
     pub fn sensor(
         &mut self,
@@ -152,10 +169,10 @@ impl Findings {
         sensor: &Sensor,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) {
-        let (Some(life), Some(known)) = (self.sensors.get_mut(point), self.faults.get_mut(point)) else { return };
+    ) -> bool {
+        let (Some(life), Some(known)) = (self.sensors.get_mut(point), self.faults.get_mut(point)) else { return false };
         if fault.is_none() && known.is_none() && !life.is_open() {
-            return;
+            return false;
         }
         let condition = match fault {
             _ if unknown => Condition::Unknown,
@@ -164,10 +181,12 @@ impl Findings {
         };
         let said = life.step(at, condition, false);
         let shown = fault.or(*known);
+        let mut any = !said.is_empty();
         if !unknown {
+            any |= *known != fault;
             *known = fault;
         }
-        let Some(spec) = context.spec.points.get(point) else { return };
+        let Some(spec) = context.spec.points.get(point) else { return any };
         for t in said {
             let mut alert = blank(context, Finding::Sensor(spec.name.clone()), &t);
             alert.sensor_status = Some(fault.map_or("normal", Fault::status).into());
@@ -183,17 +202,11 @@ impl Findings {
             alert.message = wording::message(&alert, context.spec, false);
             out.push(Output::Alert(context.id, Box::new(alert)));
         }
+        any
     }
 
     /// The condition document as of now.
-    pub fn condition_changed(
-        &self,
-        at: EventTime,
-        machine: &Machine,
-        now: &Now,
-        context: &Context<'_>,
-        out: &mut Vec<Output>,
-    ) {
+    pub fn condition_changed(&self, at: EventTime, machine: &Machine, context: &Context<'_>, out: &mut Vec<Output>) {
         let mut open = Vec::new();
         let mut add = |finding: Finding, life: &AlarmLife| {
             if life.is_open() {
@@ -220,7 +233,7 @@ impl Findings {
             operating_state: machine.state_name(context.spec),
             run_hours: machine.run_hours(),
             learned: machine.learned_share(context.settings),
-            deviation: now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite()),
+            deviation: self.deviation,
             open_alerts: open,
             sensor_faults,
             message: String::new(),
@@ -240,7 +253,9 @@ impl Findings {
     ) {
         let said = self.machine.reset(at);
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
+        self.deviation = None;
         self.say_machine(said, by, machine, &Now::default(), context, out);
+        self.condition_changed(at, machine, context, out);
     }
 
     /// Carries out a command on alarm lives: on the one named, else on all of the asset's that it fits.
@@ -280,13 +295,14 @@ impl Findings {
             };
             match result {
                 Ok(said) => {
-                    done.push(id);
+                    done.push(life.is_open().then_some(id));
                     spoken.push((finding, said));
                 }
                 Err(why) => refused.push(why.to_string()),
             }
         }
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
+        let heard = spoken.iter().any(|(_, said): &(Finding, Transitions)| !said.is_empty());
         for (finding, said) in spoken {
             if finding == Finding::Machine {
                 self.say_machine(said, by, machine, &Now::default(), context, out);
@@ -300,8 +316,11 @@ impl Findings {
                 out.push(Output::Alert(context.id, Box::new(alert)));
             }
         }
+        if heard {
+            self.condition_changed(at, machine, context, out);
+        }
         match (done.is_empty(), wanted, refused.first()) {
-            (false, ..) => Ok(done.join(", ")),
+            (false, ..) => Ok(wording::done(&command.action, &context.spec.name, &done)),
             (true, Some(w), None) => Err(format!("no alert {w:?} on this asset")),
             (true, _, Some(why)) => Err(why.clone()),
             (true, None, None) => Err("nothing to do".into()),
@@ -448,10 +467,25 @@ pub fn rule_of(settings: &Settings, quantity: Quantity) -> CheckedBaselineRule {
     }
 }
 
+/// A life that raises at once (the machine's persistence has been waited for already), clears after `off` snapshots
+/// and closes as the settings say.
+fn life(off: u32, settings: &Settings) -> CheckedAlarm {
+    let auto_close = settings.alarm.auto_close_secs;
+    checked(AlarmParams {
+        auto_close_secs: (auto_close > 0.0).then_some(auto_close),
+        longest_shelf_secs: settings.alarm.longest_shelf_secs,
+        ..delays(1, off).into()
+    })
+}
+
 /// Delays in snapshots, the rest as the alarm life has it.
 pub fn delays(on: u32, off: u32) -> CheckedAlarm {
     let delay = |snapshots: u32| Delay { snapshots: snapshots.max(1), secs: 0.0 };
-    let params = AlarmParams { on_delay: delay(on), off_delay: delay(off), ..AlarmParams::default() };
+    checked(AlarmParams { on_delay: delay(on), off_delay: delay(off), ..AlarmParams::default() })
+}
+
+/// The configuration was checked with the same rules; if it was not, the defaults are better than no watch.
+fn checked(params: AlarmParams) -> CheckedAlarm {
     match params.check().or_else(|_| AlarmParams::default().check()) {
         Ok(checked) => checked,
         Err(_) => unreachable!("the defaults are in range"),

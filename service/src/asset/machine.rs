@@ -603,9 +603,9 @@ impl Machine {
             (Zone::Normal, Some(Level::Advisory)) => Zone::Advisory,
             (zone, _) => zone,
         };
-        findings.machine(at, persistent, suppressed, self, now, context, out);
-        if self.zone != before {
-            findings.condition_changed(at, self, now, context, out);
+        let said = findings.machine(at, persistent, suppressed, self, now, context, out);
+        if said || self.zone != before {
+            findings.condition_changed(at, self, context, out);
         }
         let drift = self.watches.iter().enumerate().filter_map(|(i, w)| {
             let scale = now.state.and_then(|s| self.learned.as_ref()?.baseline(s)?.point(i).map(|m| m.scale))?;

@@ -230,11 +230,14 @@ impl Asset {
         let cadence = context.cadence_secs.unwrap_or(0.0);
         let silent = (settings.screen.silent_cadences * cadence).max(settings.screen.silent_secs);
         let silence = state.latest.map_or(at.secs_since(since) > silent, |l| at.secs_since(l) > silent);
-        findings.silence(at, silence, state.latest.is_some(), machine, &context, out);
+        let mut changed = findings.silence(at, silence, state.latest.is_some(), machine, &context, out);
         for (i, sensor) in state.sensors.iter().enumerate() {
             // Of a silent asset's sensors nothing is said one by one.
             let fault = if silence { None } else { sensor.fault(at, silent, since, spec.configured) };
-            findings.sensor(at, i, fault, silence, sensor, &context, out);
+            changed |= findings.sensor(at, i, fault, silence, sensor, &context, out);
+        }
+        if changed {
+            findings.condition_changed(at, machine, &context, out);
         }
         state.next_check = at.plus_secs((0.5 * cadence).clamp(1.0, 3600.0));
     }
