@@ -4,15 +4,16 @@
 
 use crate::acquire::Rejection;
 use crate::acquire::mqtt::Message;
-use crate::advise::service_status::Counters;
+use crate::advise::service_status::{Counters, Example};
+use crate::advise::wording::plain;
 use roundsman_models::EventTime;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Every reason, in the order of its counter.
-pub const REJECTIONS: [Rejection; 14] = [
+pub const REJECTIONS: [Rejection; 15] = [
     Rejection::UnmappedTopic,
     Rejection::Unreadable,
     Rejection::BadTime,
@@ -26,14 +27,21 @@ pub const REJECTIONS: [Rejection; 14] = [
     Rejection::Duplicate,
     Rejection::Late,
     Rejection::Future,
+    Rejection::Past,
     Rejection::BadQuality,
 ];
 
 /// Samples kept of what could not be read.
 const DEAD_LETTERS: usize = 20;
 
+/// Longest beginning of a topic or a text kept for the person who looks; a topic may be 64 KiB.
+const SHOWN_CHARS: usize = 200;
+
 /// At most one log line per reason in this time.
 const LOG_EVERY: Duration = Duration::from_secs(60);
+
+/// Of readings the engine did not take, one in so many is kept as an example. A power of two.
+const EXAMPLE_EVERY: u64 = 1024;
 
 /// A counter.
 #[derive(Debug, Default)]
@@ -116,6 +124,8 @@ pub struct Status {
     pub acknowledged: Count,
     /// Messages waiting for their acknowledgement now.
     pub unacknowledged: Count,
+    /// Assets known now.
+    pub assets: Count,
     /// Observations handed to the engine.
     pub observed: Count,
     /// Snapshots scored.
@@ -152,6 +162,8 @@ pub struct Status {
 #[derive(Debug, Default)]
 struct DeadLetters {
     last: VecDeque<DeadLetter>,
+    /// The last of each reason, so that a flood of one does not wash the others away.
+    of_reason: [Option<DeadLetter>; REJECTIONS.len()],
     /// Per reason: last log line, and how many came since.
     logged: [(Option<Instant>, u64); REJECTIONS.len()],
 }
@@ -159,6 +171,10 @@ struct DeadLetters {
 /// A panic while the lock was held cannot leave these plain values half written.
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+fn shown(text: &str) -> String {
+    plain(text, SHOWN_CHARS)
 }
 
 fn slot(reason: Rejection) -> usize {
@@ -171,10 +187,12 @@ impl Status {
         Counters {
             messages: self.received.get(),
             readings: self.observed.get(),
+            assets: self.assets.get(),
             rejected: REJECTIONS
                 .iter()
                 .filter_map(|reason| Some((*reason, self.rejected(*reason))).filter(|(_, n)| *n > 0))
                 .collect(),
+            examples: self.examples(),
             snapshots: self.scored.get(),
             alerts: self.alerts.get(),
             commands: self.commands.get(),
@@ -200,29 +218,77 @@ impl Status {
     /// Counts a message that could not be used, keeps a sample and logs one line per reason and minute.
     pub fn dead_letter(&self, message: &Message, reason: Rejection, detail: &str) {
         self.reject(reason);
-        let beginning = message.payload.get(..200).unwrap_or(&message.payload);
+        let beginning = message.payload.get(..SHOWN_CHARS).unwrap_or(&message.payload);
         let letter = DeadLetter {
-            topic: message.topic.clone(),
+            topic: shown(&message.topic),
             reason,
-            detail: detail.to_owned(),
+            detail: shown(detail),
             payload: String::from_utf8_lossy(beginning).into_owned(),
             received: message.received,
         };
+        self.keep(letter);
+    }
+
+    fn keep(&self, letter: DeadLetter) {
+        let reason = letter.reason;
         let mut letters = lock(&self.dead_letters);
         if let Some((last, since)) = letters.logged.get_mut(slot(reason)) {
             *since += 1;
             if last.is_none_or(|last| last.elapsed() >= LOG_EVERY) {
                 tracing::warn!(
-                    topic = letter.topic, reason = ?reason, detail, payload = letter.payload, count = *since,
+                    topic = letter.topic, reason = ?reason, detail = letter.detail, payload = letter.payload, count = *since,
                     "messages that cannot be used (count since the last such line); this is one of them"
                 );
                 (*last, *since) = (Some(Instant::now()), 0);
             }
         }
+        if let Some(last) = letters.of_reason.get_mut(slot(reason)) {
+            *last = Some(letter.clone());
+        }
         if letters.last.len() == DEAD_LETTERS {
             letters.last.pop_front();
         }
         letters.last.push_back(letter);
+    }
+
+    /// Counts a reading that was held back and is refused now, long after its message; logs and keeps it the same way.
+    pub fn refuse_held(&self, reason: Rejection, detail: &str) {
+        self.reject(reason);
+        let letter = DeadLetter {
+            topic: String::new(),
+            reason,
+            detail: shown(detail),
+            payload: String::new(),
+            received: EventTime(i64::MIN),
+        };
+        self.keep(letter);
+    }
+
+    /// Counts a reading the engine did not take, and keeps one in [`EXAMPLE_EVERY`] as an example: on this way every
+    /// reading of a sensor that hangs may come.
+    pub fn reject_of(&self, reason: Rejection, asset: &str) {
+        self.reject(reason);
+        if self.rejected(reason) & (EXAMPLE_EVERY - 1) != 1 {
+            return;
+        }
+        let mut letters = lock(&self.dead_letters);
+        if let Some(last) = letters.of_reason.get_mut(slot(reason)) {
+            let (topic, payload) = (String::new(), String::new());
+            let detail = format!("a reading of {}", shown(asset));
+            *last = Some(DeadLetter { topic, reason, detail, payload, received: EventTime(i64::MIN) });
+        }
+    }
+
+    /// The last of each reason.
+    fn examples(&self) -> BTreeMap<Rejection, Example> {
+        let letters = lock(&self.dead_letters);
+        let example = |letter: &DeadLetter| Example {
+            topic: Some(letter.topic.clone()).filter(|topic| !topic.is_empty()),
+            detail: letter.detail.clone(),
+            payload: Some(letter.payload.clone()).filter(|_| !letter.topic.is_empty()),
+            at: Some(letter.received).filter(|at| at.0 != i64::MIN),
+        };
+        letters.of_reason.iter().flatten().map(|letter| (letter.reason, example(letter))).collect()
     }
 
     /// The last messages that could not be used.

@@ -70,6 +70,8 @@ pub enum Rejection {
     Late,
     /// Further in the future than a clock may be wrong.
     Future,
+    /// Further in the past than anything is kept back.
+    Past,
     /// The sender calls it bad.
     BadQuality,
     /// A name that is empty, too long or no topic level, or an asset's name that another area has already.

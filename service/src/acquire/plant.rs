@@ -1,6 +1,7 @@
 //! The plant's side of the intake: messages → observations and commands, with the registry and the stream's clock.
 //! Repeatable: the same messages in the same order give the same events.
 
+use super::payload::time::short;
 use super::payload::{Decoded, decode};
 use super::registry::Registry;
 use super::stream_clock::{Passed, StreamGate};
@@ -24,6 +25,8 @@ pub struct Plant {
     mappings: Vec<Mapping>,
     registry: Registry,
     gate: StreamGate<Observation>,
+    /// Our own clock says something of the readings' times.
+    has_clock: bool,
     topics: Topics,
     /// Command topics by the topic-safe form of the asset's name.
     by_topic: HashMap<String, super::AssetId>,
@@ -42,7 +45,8 @@ impl Plant {
         Self {
             mappings: config.topics.clone(),
             registry: Registry::new(config),
-            gate: StreamGate::new(config.settings.screen.max_future_secs),
+            gate: StreamGate::new(config.settings.screen.max_future_secs, config.settings.screen.max_past_secs),
+            has_clock: config.broker.as_ref().is_some_and(|broker| !broker.stream_clock),
             topics,
             by_topic: HashMap::new(),
         }
@@ -51,7 +55,8 @@ impl Plant {
     fn define(&mut self, events: &mut Vec<Event>) {
         for id in self.registry.take_defined() {
             if let (Some(spec), Some(settings)) = (self.registry.spec(id), self.registry.settings(id)) {
-                self.by_topic.insert(topic_safe(&spec.name), id);
+                // The first keeps it: a name made up later must not draw another asset's commands to itself.
+                self.by_topic.entry(topic_safe(&spec.name)).or_insert(id);
                 events.push(Event::Define(id, spec.clone(), settings.clone()));
             }
         }
@@ -62,8 +67,7 @@ impl Plant {
         let series = match self.registry.resolve(&value.asset, value.area.as_deref(), &value.point, unit) {
             Ok(series) => series,
             Err(why) => {
-                let unit = unit.unwrap_or("none");
-                out.rejected.push((why, format!("asset {:?}, point {:?}, unit {unit}", value.asset, value.point)));
+                out.reject(why, 1, || self.refused(why, value));
                 return;
             }
         };
@@ -77,7 +81,26 @@ impl Plant {
             value: series.convert(value.value),
             quality: value.quality,
         };
-        self.gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, out));
+        let Self { gate, registry, .. } = self;
+        gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, registry, out));
+    }
+
+    /// Why a value found no place, for the person who looks.
+    fn refused(&self, why: Rejection, value: &Decoded<'_>) -> String {
+        let (asset, point) = (short(&value.asset), short(&value.point));
+        match why {
+            Rejection::TooMany if self.registry.find(&value.asset).is_some() => {
+                format!(
+                    "asset {asset:?} has as many points as limits.max_points_per_asset allows; {point:?} is one more"
+                )
+            }
+            Rejection::TooMany => format!(
+                "{} assets are known and limits.max_assets allows no more; {asset:?} is one more. Is somebody making \
+                 names up? Assets in the configuration always have their place",
+                self.registry.len()
+            ),
+            _ => format!("asset {asset:?}, point {point:?}, unit {}", short(value.unit.as_deref().unwrap_or("none"))),
+        }
     }
 
     fn command(&mut self, message: &Message, out: &mut Routed) {
@@ -133,13 +156,23 @@ impl Plant {
     }
 }
 
-fn pass(passed: Passed<Observation>, out: &mut Routed) {
+fn pass(passed: Passed<Observation>, registry: &Registry, out: &mut Routed) {
+    let which = |o: &Observation| {
+        let spec = registry.spec(o.asset);
+        let point = spec.and_then(|spec| spec.points.get(usize::from(o.point)));
+        let (asset, point) = (spec.map_or("", |spec| &spec.name), point.map_or("", |point| &point.name));
+        format!("{point} of {asset}")
+    };
     match passed {
         Passed::Tick(at) => out.events.push(Event::Tick(at)),
         Passed::Reading(observation) => out.events.push(Event::Observed(observation)),
         Passed::Future(o) => {
-            out.rejected.push((Rejection::Future, format!("its time {} is ahead of the stream", forms::rfc3339(o.at))));
+            let detail = format!("{} at {}, ahead of the stream: look at that clock", which(&o), forms::rfc3339(o.at));
+            out.held_back.push((Rejection::Future, detail));
         }
+        Passed::Past(o) => out.reject(Rejection::Past, 1, || {
+            format!("{} at {}, behind the stream: look at that clock", which(&o), forms::rfc3339(o.at))
+        }),
     }
 }
 
@@ -149,14 +182,17 @@ impl Edge for Plant {
             self.command(message, out);
             return;
         }
+        if self.has_clock {
+            self.gate.seen_at(message.received);
+        }
         let mut values = Vec::new();
         // Apart, so that the names may be borrowed from the topic while the registry is changed.
         let mappings = std::mem::take(&mut self.mappings);
         match find(&mappings, &message.topic) {
-            None => out.rejected.push((Rejection::UnmappedTopic, "fits no pattern".into())),
+            None => out.reject(Rejection::UnmappedTopic, 1, || "fits no pattern".into()),
             Some((mapping, names)) => {
                 if let Err(refusal) = decode(&mapping.codec, &names, &message.payload, message.received, &mut values) {
-                    out.rejected.push((refusal.reason, refusal.detail));
+                    out.reject(refusal.reason, refusal.values, || refusal.detail.clone());
                 }
                 for value in &values {
                     self.value(value, out);
@@ -169,7 +205,8 @@ impl Edge for Plant {
 
     fn idle(&mut self, micros: i64, out: &mut Routed) {
         let Some(now) = self.gate.now() else { return };
-        self.gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, out));
+        let Self { gate, registry, .. } = self;
+        gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, registry, out));
     }
 
     fn now(&self) -> Option<EventTime> {
