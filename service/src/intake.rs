@@ -409,6 +409,7 @@ impl<M: Machine> Shard<M> {
                 ToShard::Restore(asset, name, saved) => {
                     if let Err(why) = self.machine.restore(asset, &name, &saved) {
                         tracing::error!(asset = name, why, "the saved state cannot be used; this asset learns anew");
+                        self.status.add_state_fault(format!("asset {name}: {why}; it learns anew"));
                     }
                     continue;
                 }

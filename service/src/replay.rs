@@ -185,7 +185,7 @@ impl Player {
         shown: &dyn Fn(u64),
     ) -> Result<Option<summary::Span>, Error> {
         let mut span: Option<summary::Span> = None;
-        let (mut future, mut past) = (0, 0);
+        let (mut future, mut past, mut not_finite) = (0, 0, 0);
         let mut show_at = SHOW_EVERY;
         self.define(feed);
         while let Some(run) = merge.next_run()? {
@@ -208,6 +208,10 @@ impl Player {
                     Some(Link::Unknown) | None => continue,
                 };
                 let value = raw.value * scale + offset;
+                if !value.is_finite() {
+                    not_finite += 1;
+                    continue;
+                }
                 let observation = Observation { asset, point, at: raw.at, value, quality: raw.quality };
                 gate.on_reading(asset, raw.at, observation, &mut |passed| match passed {
                     Passed::Reading(observation) => feed.observed(observation),
@@ -235,11 +239,12 @@ impl Player {
             }
         }
         gate.end(&mut |passed| future += u64::from(matches!(passed, Passed::Future(_))));
-        if future > 0 {
-            *self.refused.entry(Rejection::Future).or_default() += future;
-        }
-        if past > 0 {
-            *self.refused.entry(Rejection::Past).or_default() += past;
+        for (reason, count) in
+            [(Rejection::Future, future), (Rejection::Past, past), (Rejection::NotFinite, not_finite)]
+        {
+            if count > 0 {
+                *self.refused.entry(reason).or_default() += count;
+            }
         }
         if let Some(now) = gate.now() {
             feed.tell_all(|| Event::End(now));

@@ -34,6 +34,9 @@ pub const REJECTIONS: [Rejection; 15] = [
 /// Samples kept of what could not be read.
 const DEAD_LETTERS: usize = 20;
 
+/// Faults of the stored state that are told; the log has all.
+const STATE_FAULTS: usize = 20;
+
 /// Longest beginning of a topic or a text kept for the person who looks; a topic may be 64 KiB.
 const SHOWN_CHARS: usize = 200;
 
@@ -156,6 +159,7 @@ pub struct Status {
     quiet: Mutex<Vec<String>>,
     refused_filters: Mutex<Vec<(String, String)>>,
     holes: Mutex<Vec<Hole>>,
+    state_faults: Mutex<Vec<String>>,
     dead_letters: Mutex<DeadLetters>,
 }
 
@@ -200,6 +204,8 @@ impl Status {
             waiting: self.outbox.get(),
             dropped: self.outbox_dropped.get(),
             connects: self.reader_connects.get(),
+            clock_steps: crate::acquire::steady_clock::steps(),
+            state_faults: self.state_faults(),
         }
     }
 
@@ -339,6 +345,19 @@ impl Status {
     /// Holes since the start; the database has all.
     pub fn holes(&self) -> Vec<Hole> {
         lock(&self.holes).clone()
+    }
+
+    /// What of the stored state could not be used at the start, in words; the first [`STATE_FAULTS`] of them.
+    pub fn state_faults(&self) -> Vec<String> {
+        lock(&self.state_faults).clone()
+    }
+
+    /// Adds one.
+    pub fn add_state_fault(&self, fault: String) {
+        let mut faults = lock(&self.state_faults);
+        if faults.len() < STATE_FAULTS {
+            faults.push(fault);
+        }
     }
 
     /// Adds one; the newest hundred are kept here.

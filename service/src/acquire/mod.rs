@@ -6,6 +6,7 @@ pub mod payload;
 pub mod plant;
 pub mod recording;
 pub mod registry;
+pub mod steady_clock;
 pub mod stream_clock;
 pub mod topics;
 pub mod units;

@@ -14,7 +14,7 @@ use crate::advise::forms;
 use crate::advise::topics::{Topics, topic_safe};
 use crate::asset::spec::AssetSpec;
 use crate::config::Checked;
-use crate::engine::{Action, Event};
+use crate::engine::{Action, Event, whole};
 use crate::intake::{Edge, RefusedCommand, Routed};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
@@ -74,11 +74,17 @@ impl Plant {
         if series.fresh {
             self.define(&mut out.events);
         }
+        let converted = series.convert(value.value);
+        if !converted.is_finite() {
+            // Nor does its time say anything.
+            out.reject(Rejection::NotFinite, 1, || format!("{} of {}", short(&value.point), short(&value.asset)));
+            return;
+        }
         let observation = Observation {
             asset: series.asset,
             point: series.point,
             at: value.at,
-            value: series.convert(value.value),
+            value: converted,
             quality: value.quality,
         };
         let Self { gate, registry, .. } = self;
@@ -222,7 +228,7 @@ impl Edge for Plant {
     fn restore(&mut self, saved: Option<&[u8]>, defined: &mut Vec<Event>) -> Result<(), String> {
         let mut faults = Vec::new();
         if let Some(bytes) = saved {
-            match postcard::from_bytes::<Saved>(bytes) {
+            match whole::<Saved>(bytes) {
                 Ok(saved) => {
                     self.gate = saved.gate;
                     for spec in &saved.assets {

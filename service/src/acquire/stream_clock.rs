@@ -210,6 +210,8 @@ struct Ahead {
     first: EventTime,
     last: EventTime,
     times: u8,
+    /// How near the present it would count as the present.
+    tolerance_us: i64,
     /// Our own clock when it was first seen.
     since: Option<EventTime>,
 }
@@ -287,7 +289,7 @@ impl StreamClock {
         let ahead_tolerance_us = if denied.is_some() { self.usual_tolerance_us } else { self.tolerance_us };
         if ahead_us > ahead_tolerance_us {
             let denied = denied.is_some_and(|clock| now.0.saturating_sub(clock.0) <= self.max_future_us);
-            return self.doubt(now, asset, at, denied, ticks);
+            return self.doubt(now, asset, at, denied, ahead_tolerance_us, ticks);
         }
         self.readings = 2;
         if self.confirmed && ahead_us < -self.max_past_us {
@@ -296,7 +298,7 @@ impl StreamClock {
         let settles = ahead_us >= -self.tolerance_us;
         self.confirmed |= settles && asset != self.first;
         match self.ahead {
-            Some(ahead) if settles && ahead.last.0.saturating_sub(now.0) <= self.tolerance_us => {
+            Some(ahead) if settles && ahead.last.0.saturating_sub(now.0) <= ahead.tolerance_us => {
                 // A clock outside has brought the present to where the jump went.
                 self.ahead = None;
                 Verdict::Agreed
@@ -333,10 +335,11 @@ impl StreamClock {
         asset: AssetId,
         at: EventTime,
         denied: bool,
+        tolerance_us: i64,
         ticks: &mut Vec<EventTime>,
     ) -> Verdict {
         let witness = self.witness;
-        let fresh = Ahead { asset, first: at, last: at, times: 1, since: witness };
+        let fresh = Ahead { asset, first: at, last: at, times: 1, tolerance_us, since: witness };
         let Some(ahead) = &mut self.ahead else {
             self.ahead = Some(fresh);
             return Verdict::Ahead;

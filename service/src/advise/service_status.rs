@@ -58,6 +58,10 @@ pub struct Counters {
     pub dropped: u64,
     /// Times the connection to the broker was made.
     pub connects: u64,
+    /// Times this machine's clock was set by more than two seconds.
+    pub clock_steps: u64,
+    /// What of the stored state could not be used at the start, in words: an asset named here learns anew.
+    pub state_faults: Vec<String>,
 }
 
 /// Something that was not used.

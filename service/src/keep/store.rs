@@ -16,8 +16,11 @@ use std::path::{Path, PathBuf};
 /// Version of the tables of both files. A change of a table is a new version and a migration.
 pub const SCHEMA: u32 = 1;
 
-/// Version of what the engine and the intake put into their blobs is theirs; this one is of the envelope.
-const SNAPSHOT: u32 = 1;
+/// Version of what the engine and the intake put into their snapshots. Any change of a struct in them is a new form and a
+/// new version; `tests/versions.rs` notices.
+///
+/// 2: alarm lives under settings, the deviation told between snapshots, our own clock as a witness of the stream's.
+pub const SNAPSHOT: u32 = 2;
 
 const TABLES: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -60,14 +63,18 @@ CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY 
 
 /// Opens or creates one of the two files and checks its version. `tables` creates version [`SCHEMA`].
 pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
-    let fault = |source| KeepError::Database { path: path.to_owned(), source };
+    let fault = |source| KeepError::of(path, source);
     let mut connection = Connection::open(path).map_err(fault)?;
-    // WAL with FULL: a commit returns when it is on the disk, and readers never wait.
-    connection.pragma_update(None, "journal_mode", "WAL").map_err(fault)?;
-    connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
     connection.busy_timeout(std::time::Duration::from_secs(5)).map_err(fault)?;
     let empty =
         connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get::<_, i64>(0)).map_err(fault)? == 0;
+    if !empty {
+        // Before anything is written: what is refused stays as it is.
+        check_version(path, &connection)?;
+    }
+    // WAL with FULL: a commit returns when it is on the disk, and readers never wait.
+    connection.pragma_update(None, "journal_mode", "WAL").map_err(fault)?;
+    connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
     if empty {
         let made = connection.transaction().and_then(|transaction| {
             transaction.execute_batch(tables)?;
@@ -76,15 +83,19 @@ pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
         });
         made.map_err(fault)?;
     }
+    Ok(connection)
+}
+
+fn check_version(path: &Path, connection: &Connection) -> Result<(), KeepError> {
     let found = connection
         .query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0))
         .optional()
         .unwrap_or(None)
         .unwrap_or_else(|| "unknown".into());
-    if found != SCHEMA.to_string() {
-        return Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA });
+    if found == SCHEMA.to_string() {
+        return Ok(());
     }
-    Ok(connection)
+    Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA })
 }
 
 /// The state directory, locked for this process, with `state.db` open for writing.
@@ -156,7 +167,7 @@ impl Store {
 
     fn fault(&self) -> impl Fn(rusqlite::Error) -> KeepError + 'static {
         let path = self.path.clone();
-        move |source| KeepError::Database { path: path.clone(), source }
+        move |source| KeepError::of(&path, source)
     }
 
     fn all<T>(
@@ -169,24 +180,46 @@ impl Store {
         rows.collect::<Result<_, _>>().map_err(self.fault())
     }
 
-    /// Reads what an earlier run left. A snapshot that is damaged or of another version is named in `faults` and
-    /// costs its asset what it learned; the others are not touched.
+    /// Reads what an earlier run left. A snapshot that is damaged is named in `faults` and costs its asset what it
+    /// learned; the others are not touched.
+    ///
+    /// # Errors
+    /// Snapshots of another version, which going on would write over; a file that cannot be read.
     pub fn recover(&self) -> Result<Recovered, KeepError> {
         let mut recovered = Recovered {
             filters: self.all("SELECT filter FROM filters ORDER BY filter", |row| row.get(0))?,
             ..Default::default()
         };
-        type Row = (String, u32, u64, i64, Vec<u8>);
-        let rows: Vec<Row> = self
-            .all("SELECT asset, version, position, hash, bytes FROM snapshots ORDER BY asset", |row| {
-                Ok((row.get(0)?, row.get(1)?, row.get::<_, i64>(2)? as u64, row.get(3)?, row.get(4)?))
+        // A cell of a damaged row may hold anything.
+        type Row = (String, Option<i64>, Option<u64>, Option<i64>, Vec<u8>);
+        let rows: Vec<Row> =
+            self.all("SELECT asset, version, position, hash, bytes FROM snapshots ORDER BY asset", |row| {
+                Ok((
+                    row.get(0).unwrap_or_else(|_| "?".to_owned()),
+                    row.get(1).ok(),
+                    row.get(2).ok().map(i64::cast_unsigned),
+                    row.get(3).ok(),
+                    row.get(4).unwrap_or_default(),
+                ))
             })?;
+        let name = |asset: &str| if asset.is_empty() { "the intake".to_owned() } else { asset.to_owned() };
+        let mut others =
+            rows.iter().filter_map(|row| row.1.filter(|version| *version != i64::from(SNAPSHOT)).zip(Some(&row.0)));
+        if let Some((version, asset)) = others.next() {
+            return Err(KeepError::SnapshotVersion {
+                path: self.path.clone(),
+                count: others.count() + 1,
+                found: version.to_string(),
+                first: name(asset),
+                known: SNAPSHOT,
+            });
+        }
         for (asset, version, position, hash, bytes) in rows {
-            recovered.position = recovered.position.max(position);
-            let name = if asset.is_empty() { "the intake" } else { &asset };
-            if version != SNAPSHOT {
-                recovered.faults.push(format!("the snapshot of {name} has version {version}, known is {SNAPSHOT}"));
-            } else if fnv1a(&bytes).cast_signed() != hash {
+            recovered.position = recovered.position.max(position.unwrap_or(0));
+            let name = name(&asset);
+            if version.is_none() || position.is_none() {
+                recovered.faults.push(format!("the snapshot of {name} is damaged: its row cannot be read"));
+            } else if Some(fnv1a(&bytes).cast_signed()) != hash {
                 recovered.faults.push(format!("the snapshot of {name} is damaged: its hash does not fit"));
             } else if asset.is_empty() {
                 recovered.intake = Some(bytes);
