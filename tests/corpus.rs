@@ -169,7 +169,9 @@ fn every_target_is_replayed() {
         .filter_map(|entry| Some(entry.ok()?.path().file_stem()?.to_str()?.to_owned()))
         .collect();
     found.sort();
-    let mut known = TARGETS.map(|(name, _)| name.to_owned());
+    // The Parquet library panics on damaged files, which we catch; a fuzzer ends at the panic.
+    let known = TARGETS.iter().map(|(name, _)| (*name).to_owned()).filter(|name| name != "parquet");
+    let mut known: Vec<String> = known.collect();
     known.sort();
     assert_eq!(found, known);
 }

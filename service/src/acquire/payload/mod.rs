@@ -163,6 +163,10 @@ pub fn decode<'a>(
     match &codec.format {
         Format::Number => {
             let (value, unit) = number::read(payload).map_err(|what| Refusal::unreadable(&what))?;
+            if unit.is_some_and(|unit| unit.len() > MAX_UNIT_BYTES) {
+                let detail = format!("the unit is longer than {MAX_UNIT_BYTES} bytes");
+                return Err(Refusal::new(Rejection::BadUnit, detail, 1));
+            }
             let (Some(asset), Some(point)) = (&names.asset, &names.point) else {
                 return Err(Refusal::unreadable("the topic names no asset or no point"));
             };

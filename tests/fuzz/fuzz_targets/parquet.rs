@@ -1,6 +1,0 @@
-#![no_main]
-
-#[path = "../inputs.rs"]
-mod inputs;
-
-libfuzzer_sys::fuzz_target!(|data: &[u8]| inputs::parquet(data));
