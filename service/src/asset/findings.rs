@@ -30,8 +30,8 @@ pub struct Findings {
     silence: AlarmLife,
     sensors: Vec<AlarmLife>,
     faults: Vec<Option<Fault>>,
-    /// Of the newest snapshot, for a condition that is told between two of them.
-    deviation: Option<f64>,
+    /// Something was said since the last condition document: the next snapshot gives a new one.
+    condition_due: bool,
 }
 
 /// Who made a transition, when a person did.
@@ -49,7 +49,7 @@ impl Findings {
             silence: AlarmLife::new(life(1, settings)),
             sensors: Vec::new(),
             faults: Vec::new(),
-            deviation: None,
+            condition_due: false,
         }
     }
 
@@ -65,7 +65,7 @@ impl Findings {
         self.faults.resize(points, None);
     }
 
-    /// Takes the machine's condition of one snapshot, after persistence. `true` when there was something to say.
+    /// Takes the machine's condition of one snapshot, after persistence.
     #[expect(clippy::too_many_arguments, reason = "the machine's state, its newest snapshot and where to say it")]
     pub fn machine(
         &mut self,
@@ -76,14 +76,12 @@ impl Findings {
         now: &Now,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) -> bool {
-        self.deviation = now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite());
+    ) {
         let said = self.machine.step(at, condition, suppressed);
-        if said.is_empty() {
-            return false;
+        if !said.is_empty() {
+            self.condition_due = true;
+            self.say_machine(said, By::default(), machine, now, context, out);
         }
-        self.say_machine(said, By::default(), machine, now, context, out);
-        true
     }
 
     fn say_machine(
@@ -119,7 +117,7 @@ impl Findings {
         }
     }
 
-    /// Whether the whole asset is silent now. `true` when there was something to say.
+    /// Whether the whole asset is silent now.
     pub fn silence(
         &mut self,
         at: EventTime,
@@ -128,15 +126,15 @@ impl Findings {
         machine: &Machine,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) -> bool {
+    ) {
         // An asset nobody configured exists only because it spoke: never seen is about configured ones.
         let silent = silent && (ever_seen || context.spec.configured);
         if !silent && !self.silence.is_open() {
-            return false;
+            return;
         }
         let condition = if silent { Condition::Present(Severity::Warning) } else { Condition::Absent };
         let said = self.silence.step(at, condition, false);
-        let mut any = !said.is_empty();
+        self.condition_due |= !said.is_empty();
         for t in said {
             let mut alert = blank(context, Finding::Silence, &t);
             alert.sensor_status = Some("failure".into());
@@ -149,16 +147,13 @@ impl Findings {
             out.push(Output::Alert(context.id, Box::new(alert)));
         }
         if silent {
-            self.deviation = None;
             let said = self.machine.data_stopped(at);
-            any |= !said.is_empty();
+            self.condition_due |= !said.is_empty();
             self.say_machine(said, By::default(), machine, &Now::default(), context, out);
         }
-        any
     }
 
-    /// Whether one sensor is at fault now. `unknown`: nobody can tell, the whole asset is silent. `true` when there
-    /// was something to say or the fault is another than before.
+    /// Whether one sensor is at fault now. `unknown`: nobody can tell, the whole asset is silent.
     #[expect(clippy::too_many_arguments, reason = "a sensor, its machine and where to say it")]
     pub fn sensor(
         &mut self,
@@ -169,10 +164,10 @@ impl Findings {
         sensor: &Sensor,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) -> bool {
-        let (Some(life), Some(known)) = (self.sensors.get_mut(point), self.faults.get_mut(point)) else { return false };
+    ) {
+        let (Some(life), Some(known)) = (self.sensors.get_mut(point), self.faults.get_mut(point)) else { return };
         if fault.is_none() && known.is_none() && !life.is_open() {
-            return false;
+            return;
         }
         let condition = match fault {
             _ if unknown => Condition::Unknown,
@@ -181,12 +176,12 @@ impl Findings {
         };
         let said = life.step(at, condition, false);
         let shown = fault.or(*known);
-        let mut any = !said.is_empty();
+        self.condition_due |= !said.is_empty();
         if !unknown {
-            any |= *known != fault;
+            self.condition_due |= *known != fault;
             *known = fault;
         }
-        let Some(spec) = context.spec.points.get(point) else { return any };
+        let Some(spec) = context.spec.points.get(point) else { return };
         for t in said {
             let mut alert = blank(context, Finding::Sensor(spec.name.clone()), &t);
             alert.sensor_status = Some(fault.map_or("normal", Fault::status).into());
@@ -202,11 +197,22 @@ impl Findings {
             alert.message = wording::message(&alert, context.spec, false);
             out.push(Output::Alert(context.id, Box::new(alert)));
         }
-        any
+    }
+
+    /// Whether a new condition document is due; it is not any more after this.
+    pub fn take_due(&mut self) -> bool {
+        std::mem::take(&mut self.condition_due)
     }
 
     /// The condition document as of now.
-    pub fn condition_changed(&self, at: EventTime, machine: &Machine, context: &Context<'_>, out: &mut Vec<Output>) {
+    pub fn condition_changed(
+        &self,
+        at: EventTime,
+        machine: &Machine,
+        now: &Now,
+        context: &Context<'_>,
+        out: &mut Vec<Output>,
+    ) {
         let mut open = Vec::new();
         let mut add = |finding: Finding, life: &AlarmLife| {
             if life.is_open() {
@@ -233,9 +239,10 @@ impl Findings {
             operating_state: machine.state_name(context.spec),
             run_hours: machine.run_hours(),
             learned: machine.learned_share(context.settings),
-            deviation: self.deviation,
+            deviation: now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite()),
             open_alerts: open,
             sensor_faults,
+            points: super::points::points(machine, now, context),
             message: String::new(),
         };
         condition.message = wording::condition_message(&condition);
@@ -253,9 +260,8 @@ impl Findings {
     ) {
         let said = self.machine.reset(at);
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
-        self.deviation = None;
+        self.condition_due = true;
         self.say_machine(said, by, machine, &Now::default(), context, out);
-        self.condition_changed(at, machine, context, out);
     }
 
     /// Carries out a command on alarm lives: on the one named, else on all of the asset's that it fits.
@@ -302,7 +308,7 @@ impl Findings {
             }
         }
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
-        let heard = spoken.iter().any(|(_, said): &(Finding, Transitions)| !said.is_empty());
+        self.condition_due |= spoken.iter().any(|(_, said): &(Finding, Transitions)| !said.is_empty());
         for (finding, said) in spoken {
             if finding == Finding::Machine {
                 self.say_machine(said, by, machine, &Now::default(), context, out);
@@ -315,9 +321,6 @@ impl Findings {
                 alert.message = wording::message(&alert, context.spec, false);
                 out.push(Output::Alert(context.id, Box::new(alert)));
             }
-        }
-        if heard {
-            self.condition_changed(at, machine, context, out);
         }
         match (done.is_empty(), wanted, refused.first()) {
             (false, ..) => Ok(wording::done(&command.action, &context.spec.name, &done)),
@@ -489,5 +492,123 @@ fn checked(params: AlarmParams) -> CheckedAlarm {
     match params.check().or_else(|_| AlarmParams::default().check()) {
         Ok(checked) => checked,
         Err(_) => unreachable!("the defaults are in range"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::acquire::registry::Registry;
+    use crate::acquire::{AssetId, Observation, Quality};
+    use crate::advise::document::Condition;
+    use crate::config::{Sources, from_text};
+    use crate::engine::{Action, Command, Engine, Event, Output};
+    use roundsman_models::EventTime;
+
+    const CONFIG: &str = "[align]\ncadence = '1 min'\n[alarm]\nlongest_shelf = '8 h'\n[screen]\nsilent = '5 min'\n\
+        [assets.p.points.vib]\nunit = 'mm/s rms'\nrange = [0, 100]\n[assets.p.points.temp]\nunit = 'Cel'\n";
+
+    struct Watched {
+        engine: Engine,
+        out: Vec<Output>,
+    }
+
+    impl Watched {
+        fn new(config: &str) -> Self {
+            let checked = from_text(Some(config), &Sources::default()).expect("a good configuration");
+            let mut registry = Registry::new(&checked);
+            let (mut engine, mut out) = (Engine::new("s", false), Vec::new());
+            for id in registry.take_defined() {
+                let (spec, settings) = (registry.spec(id).expect("defined"), registry.settings(id).expect("defined"));
+                engine.step(&Event::Define(id, spec.clone(), settings.clone()), &mut out);
+            }
+            Self { engine, out }
+        }
+
+        fn minute(&mut self, minute: i64, vib: Option<f64>) {
+            let at = EventTime(minute * 60_000_000);
+            self.engine.step(&Event::Tick(at), &mut self.out);
+            for (point, value) in [(0, vib), (1, Some(60.0 + (minute % 7) as f64))] {
+                let Some(value) = value else { continue };
+                let observation = Observation { asset: AssetId(0), point, at, value, quality: Quality::Good };
+                self.engine.step(&Event::Observed(observation), &mut self.out);
+            }
+        }
+
+        fn conditions(&mut self) -> Vec<Condition> {
+            let out = std::mem::take(&mut self.out);
+            out.into_iter().filter_map(|o| if let Output::Condition(_, c) = o { Some(*c) } else { None }).collect()
+        }
+
+        fn command(&mut self, minute: i64, action: Action) -> Result<String, String> {
+            let command = Command { by: "A".into(), note: None, reply_to: None, action };
+            self.engine.step(&Event::Command(AssetId(0), EventTime(minute * 60_000_000), command), &mut self.out);
+            let answer =
+                self.out.iter().rev().find_map(|o| if let Output::Answered(.., said) = o { Some(said) } else { None });
+            answer.expect("an answer").clone()
+        }
+    }
+
+    #[test]
+    fn a_sensor_fault_and_its_end_are_in_the_condition_though_the_zone_is_the_same() {
+        let mut watched = Watched::new(CONFIG);
+        (0..30).for_each(|minute| watched.minute(minute, Some(2.0 + 0.01 * (minute % 5) as f64)));
+        let zone = watched.conditions().last().expect("a first condition").zone;
+        (30..45).for_each(|minute| watched.minute(minute, Some(500.0)));
+        let told = watched.conditions();
+        let told = told.last().expect("the fault gives a new one");
+        assert_eq!(told.zone, zone);
+        assert_eq!(told.sensor_faults, [("vib".to_owned(), "out of specification".to_owned())]);
+        assert_eq!(told.open_alerts, ["s/p/sensor:vib/1"]);
+        (45..60).for_each(|minute| watched.minute(minute, Some(2.0 + 0.01 * (minute % 5) as f64)));
+        let told = watched.conditions();
+        assert!(told.last().expect("its end gives a new one").sensor_faults.is_empty());
+    }
+
+    #[test]
+    fn silence_is_in_the_condition_at_once() {
+        let mut watched = Watched::new(CONFIG);
+        (0..30).for_each(|minute| watched.minute(minute, Some(2.0 + 0.01 * (minute % 5) as f64)));
+        watched.conditions();
+        for minute in 30..60 {
+            watched.engine.step(&Event::Tick(EventTime(minute * 60_000_000)), &mut watched.out);
+        }
+        let told = watched.conditions();
+        assert_eq!(told.last().expect("a condition without a snapshot").open_alerts, ["s/p/silence/1"]);
+    }
+
+    #[test]
+    fn answers_read_well_and_name_open_alerts_only() {
+        let mut watched = Watched::new(CONFIG);
+        (0..30).for_each(|minute| watched.minute(minute, Some(2.0 + 0.01 * (minute % 5) as f64)));
+        let out = watched.command(30, Action::OutOfService).expect("carried out");
+        assert_eq!(out, "out of service until told otherwise, evaluated and silent: p, with no alert open");
+        assert_eq!(watched.command(30, Action::OutOfService), Err("already out of service".into()));
+        assert_eq!(
+            watched.command(31, Action::ReturnToService).as_deref(),
+            Ok("back in service: p, with no alert open")
+        );
+        (31..45).for_each(|minute| watched.minute(minute, Some(500.0)));
+        let shelved = watched.command(45, Action::Shelve { alert: None, secs: 7200.0 }).expect("carried out");
+        assert_eq!(shelved, "shelved for 2 h: p, with 1 open: s/p/sensor:vib/1");
+        let known = watched.command(46, Action::Acknowledge { alert: None }).expect("carried out");
+        assert_eq!(known, "acknowledged: s/p/sensor:vib/1");
+    }
+
+    #[test]
+    fn the_longest_shelf_is_a_setting_and_so_is_closing_unacknowledged() {
+        let mut watched = Watched::new(CONFIG);
+        watched.minute(0, Some(2.0));
+        let refused = watched.command(1, Action::Shelve { alert: None, secs: 9.0 * 3600.0 });
+        assert_eq!(refused, Err("shelving is limited to 8 h".into()));
+        for (auto_close, closes) in [("10 min", true), ("0 s", false)] {
+            let mut watched =
+                Watched::new(&CONFIG.replace("[alarm]", &format!("[alarm]\nauto_close = '{auto_close}'")));
+            let sound = |minute: i64| Some(2.0 + 0.01 * (minute % 5) as f64);
+            (0..30).for_each(|minute| watched.minute(minute, sound(minute)));
+            (30..40).for_each(|minute| watched.minute(minute, Some(500.0)));
+            (40..80).for_each(|minute| watched.minute(minute, sound(minute)));
+            let open = watched.conditions().last().expect("conditions").open_alerts.clone();
+            assert_eq!(open.is_empty(), closes, "{auto_close}: {open:?}");
+        }
     }
 }

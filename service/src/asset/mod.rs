@@ -6,6 +6,7 @@ pub mod layout;
 pub mod learning;
 pub mod machine;
 pub mod now;
+mod points;
 pub mod sensor;
 pub mod settings;
 pub mod spec;
@@ -230,14 +231,15 @@ impl Asset {
         let cadence = context.cadence_secs.unwrap_or(0.0);
         let silent = (settings.screen.silent_cadences * cadence).max(settings.screen.silent_secs);
         let silence = state.latest.map_or(at.secs_since(since) > silent, |l| at.secs_since(l) > silent);
-        let mut changed = findings.silence(at, silence, state.latest.is_some(), machine, &context, out);
+        findings.silence(at, silence, state.latest.is_some(), machine, &context, out);
         for (i, sensor) in state.sensors.iter().enumerate() {
             // Of a silent asset's sensors nothing is said one by one.
             let fault = if silence { None } else { sensor.fault(at, silent, since, spec.configured) };
-            changed |= findings.sensor(at, i, fault, silence, sensor, &context, out);
+            findings.sensor(at, i, fault, silence, sensor, &context, out);
         }
-        if changed {
-            findings.condition_changed(at, machine, &context, out);
+        // No snapshot will come to say it.
+        if silence && findings.take_due() {
+            findings.condition_changed(at, machine, &Now::default(), &context, out);
         }
         state.next_check = at.plus_secs((0.5 * cadence).clamp(1.0, 3600.0));
     }

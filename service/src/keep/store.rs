@@ -19,7 +19,7 @@ pub const SCHEMA: u32 = 1;
 /// Version of what the engine and the intake put into their snapshots. Any change of a struct in them is a new form and a
 /// new version; `tests/versions.rs` notices.
 ///
-/// 2: alarm lives under settings, the deviation told between snapshots, our own clock as a witness of the stream's.
+/// 2: alarm lives under settings, a condition document that is due, our own clock as a witness of the stream's.
 pub const SNAPSHOT: u32 = 2;
 
 const TABLES: &str = "
