@@ -219,6 +219,7 @@ fn the_clock_is_set_by_hours_under_the_running_daemon() {
         let log = std::fs::read_to_string(broker.path("log")).unwrap_or_default();
         log.lines().any(|line| line.contains(": under-test 1 plant/"))
     });
+    let journal = dir.path().join("state");
     let mut number = 0;
     for set in ["+0", "-5h", "+0", "+5h", "-1h"] {
         std::fs::write(&clock, set).expect("writes");
@@ -226,11 +227,11 @@ fn the_clock_is_set_by_hours_under_the_running_daemon() {
             number += 1;
             broker.publish(&["-q", "1", "-t", "plant/a/vib", "-m", &format!("{number} mm/s")]);
         }
+        // Under this clock, all of them.
+        wait_for("them in the journal", || {
+            common::query(&journal, "journal.db", "SELECT sum(entries) FROM journal") >= number
+        });
     }
-    let journal = dir.path().join("state");
-    wait_for("all of them in the journal", || {
-        common::query(&journal, "journal.db", "SELECT sum(entries) FROM journal") >= 40
-    });
     signal(daemon.0.id(), "TERM");
     assert!(daemon.0.wait().expect("it ends").success());
     wait_for("its last word", || heard.on("roundsman/quillhaven/service").iter().any(|text| text.contains("stopped")));

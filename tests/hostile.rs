@@ -149,12 +149,12 @@ fn storm(start: i64) -> Vec<(Vec<u8>, Vec<u8>)> {
         add("roundsman/quillhaven/pump-1/command", payload.as_bytes());
     }
     add("roundsman/quillhaven/nobody/command", &vec![b'{'; 50_000]);
-    // Thousands of names, and one asset with hundreds of points.
+    // One asset with hundreds of points, and thousands of names.
+    let points: Vec<String> = (0..300).map(|n| format!("\"q{n}\":{n}")).collect();
+    add("plant/hall/many-points/telemetry", format!("{{\"t\":{before},{}}}", points.join(",")).as_bytes());
     for n in 0..NAMES {
         add(&format!("plant/hall/made-up-{n}/telemetry"), format!("{{\"t\":{before},\"vib\":{n}}}").as_bytes());
     }
-    let points: Vec<String> = (0..300).map(|n| format!("\"q{n}\":{n}")).collect();
-    add("plant/hall/many-points/telemetry", format!("{{\"t\":{before},{}}}", points.join(",")).as_bytes());
     storm
 }
 

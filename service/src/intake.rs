@@ -235,7 +235,7 @@ impl<E: Edge> Router<E> {
     fn message(&mut self, position: u64, part: u32, message: &Message, routed: &mut Routed) -> Result<(), Gone> {
         if message.retain {
             // The broker's memory from before we subscribed: neither fresh nor a fault.
-            self.status.reject(Rejection::Retained);
+            self.status.pass_over(message, Rejection::Retained, "kept by the broker: history, not a reading");
             return Ok(());
         }
         if message.cut {

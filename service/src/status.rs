@@ -177,6 +177,17 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
+fn letter(message: &Message, reason: Rejection, detail: &str) -> DeadLetter {
+    let beginning = message.payload.get(..SHOWN_CHARS).unwrap_or(&message.payload);
+    DeadLetter {
+        topic: shown(&message.topic),
+        reason,
+        detail: shown(detail),
+        payload: String::from_utf8_lossy(beginning).into_owned(),
+        received: message.received,
+    }
+}
+
 fn shown(text: &str) -> String {
     plain(text, SHOWN_CHARS)
 }
@@ -221,18 +232,19 @@ impl Status {
         self.rejected.get(slot(reason)).map_or(0, Count::get)
     }
 
+    /// Counts a message that is passed over and no fault of anybody's: an example, no log line.
+    pub fn pass_over(&self, message: &Message, reason: Rejection, detail: &str) {
+        self.reject(reason);
+        let letter = letter(message, reason, detail);
+        if let Some(last) = lock(&self.dead_letters).of_reason.get_mut(slot(reason)) {
+            *last = Some(letter);
+        }
+    }
+
     /// Counts a message that could not be used, keeps a sample and logs one line per reason and minute.
     pub fn dead_letter(&self, message: &Message, reason: Rejection, detail: &str) {
         self.reject(reason);
-        let beginning = message.payload.get(..SHOWN_CHARS).unwrap_or(&message.payload);
-        let letter = DeadLetter {
-            topic: shown(&message.topic),
-            reason,
-            detail: shown(detail),
-            payload: String::from_utf8_lossy(beginning).into_owned(),
-            received: message.received,
-        };
-        self.keep(letter);
+        self.keep(letter(message, reason, detail));
     }
 
     fn keep(&self, letter: DeadLetter) {
