@@ -5,7 +5,9 @@ mod inputs;
 
 use std::path::{Path, PathBuf};
 
-const TARGETS: [(&str, fn(&[u8])); 16] = [
+type Target = (&'static str, fn(&[u8]));
+
+const TARGETS: [Target; 16] = [
     ("number", inputs::number),
     ("json", inputs::json),
     ("senml", inputs::senml),

@@ -394,7 +394,8 @@ pub fn snapshot(data: &[u8]) {
     {
         let _ = engine.restore(*id, data);
     }
-    for n in 0..8 {
+    // Ten days on, so that a state that was learned has something to say to it.
+    for n in 2880..2900 {
         let mut routed = Routed::default();
         let message = Message {
             topic: "n/north/pump-7/vib".into(),
@@ -403,7 +404,7 @@ pub fn snapshot(data: &[u8]) {
             retain: false,
             dup: false,
             packet_id: 0,
-            received: EventTime(NOW.0 + n * 40_000_000),
+            received: EventTime(NOW.0 + n * 300_000_000),
             reply_to: None,
         };
         plant.message(&message, &mut routed);
