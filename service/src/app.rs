@@ -64,7 +64,7 @@ impl Default for RunSettings {
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
             stop_within: Duration::from_secs(10),
-            now: wall_clock,
+            now: crate::acquire::steady_clock::now,
         }
     }
 }
@@ -223,6 +223,14 @@ impl Daemon {
             let _ = reconfigure.try_send(Reconfigured { recorded, filters: None });
         }
         journal.continue_after(store.last_position(&recovered)?)?;
+        // A state.db that was emptied or exchanged must not pass for a first start.
+        if from == 0 && recovered.intake.is_none() && journal.begin()?.is_some_and(|begin| begin > 1) {
+            recovered.faults.push(format!(
+                "{} has no snapshots, and journal.db is older: it is not the file they were made with. What was learned \
+                 before is not in it; if that is not meant, stop, and put the right file back",
+                settings.state_dir.join("state.db").display()
+            ));
+        }
         if from > head {
             tracing::error!(
                 from,
@@ -281,16 +289,17 @@ impl Daemon {
 
         let mut router =
             Router::new(edge, shards, orders.clone(), documents.clone(), status.clone(), settings.snapshot_every);
-        let worried = status.clone();
+        let of_router = status.clone();
         threads.push(thread("router", move || {
             faults.extend(router.restore(from, recorded.as_deref(), intake.as_deref(), assets)?);
             for fault in faults {
-                worried.vitals.lost_state(fault.clone());
+                of_router.vitals.lost_state(fault.clone());
                 tracing::error!("from the last run: {fault}; the rest is not touched");
+                of_router.add_state_fault(fault);
             }
             apply_again(&mut router, &old_rows, from, head)?;
             drop(old_rows);
-            worried.vitals.recovered.store(true, Ordering::Relaxed);
+            of_router.vitals.recovered.store(true, Ordering::Relaxed);
             router.run(&applied_out)
         })?);
 

@@ -24,14 +24,34 @@ use tokio::sync::mpsc;
 pub struct Routed {
     /// Events in order: definitions before the first observation that needs them, ticks where time passes them.
     pub events: Vec<Event>,
-    /// What of it could not be used, with one detail each for the person who looks.
+    /// What of it could not be used, value by value; the first of each reason with a detail for the person who looks.
     pub rejected: Vec<(Rejection, String)>,
     /// The message was a command that cannot be carried out.
     pub refused: Option<RefusedCommand>,
+    /// Readings of earlier messages that were held until now and are refused.
+    pub held_back: Vec<(Rejection, String)>,
+    /// Reasons of which `rejected` has a detail already, a bit each.
+    told: u32,
     /// Reply topic named in a command's payload; the response topic of MQTT 5 goes before it.
     pub reply_to: Option<String>,
     /// The reply topic is one of ours: nothing is said there.
     pub reply_barred: bool,
+}
+
+impl Routed {
+    /// Counts `values` that could not be used. `detail` is asked for once per reason: one payload can have thousands.
+    pub fn reject(&mut self, reason: Rejection, values: u32, detail: impl Fn() -> String) {
+        if self.rejected.is_empty() {
+            self.told = 0;
+        }
+        let bit = 1 << reason as u32;
+        for _ in 0..values {
+            // An empty text allocates nothing.
+            let fresh = self.told & bit == 0;
+            self.rejected.push((reason, if fresh { detail() } else { String::new() }));
+            self.told |= bit;
+        }
+    }
 }
 
 /// A command that did not reach the engine.
@@ -282,7 +302,7 @@ impl<E: Edge> Router<E> {
     fn message(&mut self, position: u64, part: u32, message: &Message, routed: &mut Routed) -> Result<(), Gone> {
         if message.retain {
             // The broker's memory from before we subscribed: neither fresh nor a fault.
-            self.status.reject(Rejection::Retained);
+            self.status.pass_over(message, Rejection::Retained, "kept by the broker: history, not a reading");
             return Ok(());
         }
         if message.cut {
@@ -292,7 +312,11 @@ impl<E: Edge> Router<E> {
         }
         self.edge.message(message, routed);
         for (reason, detail) in routed.rejected.drain(..) {
-            self.status.dead_letter(message, reason, &detail);
+            if detail.is_empty() {
+                self.status.reject(reason);
+            } else {
+                self.status.dead_letter(message, reason, &detail);
+            }
         }
         let in_payload = routed.reply_to.take().map(|topic| ReplyTo { topic, correlation: None });
         let barred = std::mem::take(&mut routed.reply_barred);
@@ -341,6 +365,9 @@ impl<E: Edge> Router<E> {
         for (reason, _) in routed.rejected.drain(..) {
             self.status.reject(reason);
         }
+        for (reason, detail) in routed.held_back.drain(..) {
+            self.status.refuse_held(reason, &detail);
+        }
         Ok(())
     }
 
@@ -357,6 +384,7 @@ impl<E: Edge> Router<E> {
                 // By name, so that the same asset has the same shard whatever order the assets came in.
                 let home = (fnv1a(spec.name.as_bytes()) % self.shards.len().max(1) as u64) as usize;
                 self.homes.insert(*asset, home);
+                self.status.assets.set(self.homes.len() as u64);
                 claimed = self.unclaimed.remove_entry(&spec.name);
                 *asset
             }
@@ -487,6 +515,7 @@ impl<M: Machine> Shard<M> {
                     if let Err(why) = self.machine.restore(asset, &name, &saved) {
                         tracing::error!(asset = name, why, "the saved state cannot be used; this asset learns anew");
                         self.status.vitals.lost_state(format!("what was learned of {name}: {why}"));
+                        self.status.add_state_fault(format!("asset {name}: {why}; it learns anew"));
                     }
                     continue;
                 }
@@ -512,7 +541,7 @@ impl<M: Machine> Shard<M> {
     ) {
         match output {
             Output::Scored(..) => self.status.scored.up(),
-            Output::Rejected(_, reason) => self.status.reject(reason),
+            Output::Rejected(asset, reason) => self.status.reject_of(reason, names.get(&asset).map_or("", |name| name)),
             Output::Trend(asset, sample) => {
                 if let Some(name) = names.get(&asset) {
                     records.push(Record::Trend {

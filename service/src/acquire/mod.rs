@@ -6,6 +6,7 @@ pub mod payload;
 pub mod plant;
 pub mod recording;
 pub mod registry;
+pub mod steady_clock;
 pub mod stream_clock;
 pub mod topics;
 pub mod units;
@@ -70,6 +71,8 @@ pub enum Rejection {
     Late,
     /// Further in the future than a clock may be wrong.
     Future,
+    /// Further in the past than anything is kept back.
+    Past,
     /// The sender calls it bad.
     BadQuality,
     /// A name that is empty, too long or no topic level, or an asset's name that another area has already.
@@ -92,6 +95,7 @@ impl Rejection {
             Self::Duplicate => "duplicate",
             Self::Late => "late",
             Self::Future => "future",
+            Self::Past => "past",
             Self::BadQuality => "bad-quality",
             Self::BadName => "bad-name",
         }

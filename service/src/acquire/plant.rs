@@ -1,6 +1,7 @@
 //! The plant's side of the intake: messages → observations and commands, with the registry and the stream's clock.
 //! Repeatable: the same messages in the same order give the same events.
 
+use super::payload::time::short;
 use super::payload::{Decoded, decode};
 use super::registry::Registry;
 use super::stream_clock::{Passed, StreamGate};
@@ -14,7 +15,7 @@ use crate::advise::permission::{Permission, permitted};
 use crate::advise::topics::{CommandTopic, Topics, topic_safe};
 use crate::asset::spec::AssetSpec;
 use crate::config::{Checked, from_recorded};
-use crate::engine::{Action, Event};
+use crate::engine::{Action, Event, whole};
 use crate::intake::{Edge, RefusedCommand, Routed};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
@@ -26,6 +27,8 @@ pub struct Plant {
     mappings: Vec<Mapping>,
     registry: Registry,
     gate: StreamGate<Observation>,
+    /// Our own clock says something of the readings' times.
+    has_clock: bool,
     topics: Topics,
     /// The configuration in effect, as the journal records it.
     recorded: Option<Arc<str>>,
@@ -47,7 +50,8 @@ impl Plant {
         Self {
             mappings: config.topics.clone(),
             registry: Registry::new(config),
-            gate: StreamGate::new(config.settings.screen.max_future_secs),
+            gate: StreamGate::new(config.settings.screen.max_future_secs, config.settings.screen.max_past_secs),
+            has_clock: config.broker.as_ref().is_some_and(|broker| !broker.stream_clock),
             topics,
             recorded: config.recorded.clone(),
             permissions: config.commands.clone(),
@@ -63,7 +67,8 @@ impl Plant {
     fn define(&mut self, events: &mut Vec<Event>) {
         for id in self.registry.take_defined() {
             if let (Some(spec), Some(settings)) = (self.registry.spec(id), self.registry.settings(id)) {
-                self.by_topic.insert(topic_safe(&spec.name), id);
+                // The first keeps it: a name made up later must not draw another asset's commands to itself.
+                self.by_topic.entry(topic_safe(&spec.name)).or_insert(id);
                 events.push(Event::Define(id, spec.clone(), settings.clone()));
             }
         }
@@ -74,22 +79,46 @@ impl Plant {
         let series = match self.registry.resolve(&value.asset, value.area.as_deref(), &value.point, unit) {
             Ok(series) => series,
             Err(why) => {
-                let unit = unit.unwrap_or("none");
-                out.rejected.push((why, format!("asset {:?}, point {:?}, unit {unit}", value.asset, value.point)));
+                out.reject(why, 1, || self.refused(why, value));
                 return;
             }
         };
         if series.fresh {
             self.define(&mut out.events);
         }
+        let converted = series.convert(value.value);
+        if !converted.is_finite() {
+            // Nor does its time say anything.
+            out.reject(Rejection::NotFinite, 1, || format!("{} of {}", short(&value.point), short(&value.asset)));
+            return;
+        }
         let observation = Observation {
             asset: series.asset,
             point: series.point,
             at: value.at,
-            value: series.convert(value.value),
+            value: converted,
             quality: value.quality,
         };
-        self.gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, out));
+        let Self { gate, registry, .. } = self;
+        gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, registry, out));
+    }
+
+    /// Why a value found no place, for the person who looks.
+    fn refused(&self, why: Rejection, value: &Decoded<'_>) -> String {
+        let (asset, point) = (short(&value.asset), short(&value.point));
+        match why {
+            Rejection::TooMany if self.registry.find(&value.asset).is_some() => {
+                format!(
+                    "asset {asset:?} has as many points as limits.max_points_per_asset allows; {point:?} is one more"
+                )
+            }
+            Rejection::TooMany => format!(
+                "{} assets are known and limits.max_assets allows no more; {asset:?} is one more. Is somebody making \
+                 names up? Assets in the configuration always have their place",
+                self.registry.len()
+            ),
+            _ => format!("asset {asset:?}, point {point:?}, unit {}", short(value.unit.as_deref().unwrap_or("none"))),
+        }
     }
 
     fn command(&mut self, message: &Message, topic: CommandTopic<'_>, out: &mut Routed) {
@@ -161,13 +190,23 @@ fn read(recorded: &str) -> Result<Checked, String> {
     from_recorded(recorded, &[]).map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
 }
 
-fn pass(passed: Passed<Observation>, out: &mut Routed) {
+fn pass(passed: Passed<Observation>, registry: &Registry, out: &mut Routed) {
+    let which = |o: &Observation| {
+        let spec = registry.spec(o.asset);
+        let point = spec.and_then(|spec| spec.points.get(usize::from(o.point)));
+        let (asset, point) = (spec.map_or("", |spec| &spec.name), point.map_or("", |point| &point.name));
+        format!("{point} of {asset}")
+    };
     match passed {
         Passed::Tick(at) => out.events.push(Event::Tick(at)),
         Passed::Reading(observation) => out.events.push(Event::Observed(observation)),
         Passed::Future(o) => {
-            out.rejected.push((Rejection::Future, format!("its time {} is ahead of the stream", forms::rfc3339(o.at))));
+            let detail = format!("{} at {}, ahead of the stream: look at that clock", which(&o), forms::rfc3339(o.at));
+            out.held_back.push((Rejection::Future, detail));
         }
+        Passed::Past(o) => out.reject(Rejection::Past, 1, || {
+            format!("{} at {}, behind the stream: look at that clock", which(&o), forms::rfc3339(o.at))
+        }),
     }
 }
 
@@ -178,14 +217,17 @@ impl Edge for Plant {
             self.keep_replies_off_our_topics(message, out);
             return;
         }
+        if self.has_clock {
+            self.gate.seen_at(message.received);
+        }
         let mut values = Vec::new();
         // Apart, so that the names may be borrowed from the topic while the registry is changed.
         let mappings = std::mem::take(&mut self.mappings);
         match find(&mappings, &message.topic) {
-            None => out.rejected.push((Rejection::UnmappedTopic, "fits no pattern".into())),
+            None => out.reject(Rejection::UnmappedTopic, 1, || "fits no pattern".into()),
             Some((mapping, names)) => {
                 if let Err(refusal) = decode(&mapping.codec, &names, &message.payload, message.received, &mut values) {
-                    out.rejected.push((refusal.reason, refusal.detail));
+                    out.reject(refusal.reason, refusal.values, || refusal.detail.clone());
                 }
                 for value in &values {
                     self.value(value, out);
@@ -198,7 +240,8 @@ impl Edge for Plant {
 
     fn idle(&mut self, micros: i64, out: &mut Routed) {
         let Some(now) = self.gate.now() else { return };
-        self.gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, out));
+        let Self { gate, registry, .. } = self;
+        gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, registry, out));
     }
 
     fn begin(&mut self, recorded: &str) -> Result<(), String> {
@@ -207,7 +250,8 @@ impl Edge for Plant {
             self.mappings.clone_from(&config.topics);
             self.permissions.clone_from(&config.commands);
             self.registry = Registry::new(&config);
-            self.gate = StreamGate::new(config.settings.screen.max_future_secs);
+            let screen = &config.settings.screen;
+            self.gate = StreamGate::new(screen.max_future_secs, screen.max_past_secs);
             self.recorded = Some(recorded.into());
         }
         Ok(())
@@ -219,7 +263,8 @@ impl Edge for Plant {
         }
         let config = read(recorded)?;
         self.registry = self.registry.reconfigured(&config);
-        self.gate.set_max_future(config.settings.screen.max_future_secs);
+        let screen = &config.settings.screen;
+        self.gate.set_tolerances(screen.max_future_secs, screen.max_past_secs);
         self.mappings = config.topics;
         self.permissions = config.commands;
         self.recorded = Some(recorded.into());
@@ -240,7 +285,7 @@ impl Edge for Plant {
     fn restore(&mut self, saved: Option<&[u8]>, defined: &mut Vec<Event>) -> Result<(), String> {
         let mut faults = Vec::new();
         if let Some(bytes) = saved {
-            match postcard::from_bytes::<Saved>(bytes) {
+            match whole::<Saved>(bytes) {
                 Ok(saved) => {
                     self.gate = saved.gate;
                     // An asset that was added to the configuration may have taken a place before it.

@@ -283,9 +283,7 @@ impl Registry {
 
     fn add_found(&mut self, name: &str, area: Option<&str>, point: &str, unit: Option<&str>) -> Result<u32, Rejection> {
         // All checked first, so that a reading that is going to be refused does not leave an asset behind.
-        if unit.is_some_and(|u| Unit::parse(u).is_none()) {
-            return Err(Rejection::BadUnit);
-        }
+        found_point(point, unit, false)?;
         if !is_asset_name(name) || !is_point_name(point) || area.is_some_and(|a| !is_point_name(a)) {
             return Err(Rejection::BadName);
         }
@@ -358,11 +356,7 @@ impl Entry {
         if self.intake.len() >= limits.max_points_per_asset {
             return Err(Rejection::TooMany);
         }
-        let unit = match unit {
-            None => None,
-            Some(text) => Some(Unit::parse(text).ok_or(Rejection::BadUnit)?),
-        };
-        let point = guess::point(name, unit.as_ref(), self.has_vibration);
+        let point = found_point(name, unit, self.has_vibration)?;
         let intake = Intake {
             // A sender that once said its unit has to go on saying it; one that never did is taken as it comes.
             bare: unit.is_none().then_some(Conversion::NONE),
@@ -510,6 +504,20 @@ impl Intake {
             range_given: plan.range_given,
             spellings: Vec::new(),
         }
+    }
+}
+
+/// A point nobody configured, as its name and the unit of its first reading tell.
+fn found_point(name: &str, unit: Option<&str>, has_vibration: bool) -> Result<PointSpec, Rejection> {
+    let unit = match unit {
+        None => None,
+        Some(text) => Some(Unit::parse(text).ok_or(Rejection::BadUnit)?),
+    };
+    let point = guess::point(name, unit.as_ref(), has_vibration);
+    // A first reading that could not be converted must not leave its point behind.
+    match unit {
+        Some(unit) if fit(&point, &unit).is_none() => Err(Rejection::BadUnit),
+        _ => Ok(point),
     }
 }
 

@@ -244,6 +244,10 @@ impl Asset {
             let fault = if silence { None } else { sensor.fault(at, silent, since, spec.configured) };
             findings.sensor(at, i, fault, silence, sensor, &context, out);
         }
+        // No snapshot will come to say it.
+        if silence && findings.take_due() {
+            findings.condition_changed(at, machine, &Now::default(), &context, out);
+        }
         state.next_check = at.plus_secs((0.5 * cadence).clamp(1.0, 3600.0));
     }
 

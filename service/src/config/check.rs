@@ -120,6 +120,9 @@ fn read_limits(table: Table<'_>) -> Limits {
     if let Some(n) = whole("max_payload", 16, 16 << 20) {
         limits.max_payload_bytes = n;
     }
+    if let Some(n) = whole("max_values", 1, 1_000_000) {
+        limits.max_values = n;
+    }
     table.done();
     limits
 }

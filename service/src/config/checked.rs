@@ -145,6 +145,8 @@ pub struct Limits {
     pub max_points_per_asset: usize,
     /// Largest payload decoded, bytes.
     pub max_payload_bytes: usize,
+    /// Most values taken from one payload.
+    pub max_values: usize,
 }
 
 impl Publish {
@@ -156,7 +158,7 @@ impl Publish {
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024 }
+        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024, max_values: 4096 }
     }
 }
 

@@ -90,7 +90,7 @@ pub fn encode(entries: &[Entry]) -> Result<Vec<u8>, postcard::Error> {
 
 /// The reverse of [`encode`].
 pub fn decode(bytes: &[u8]) -> Result<Vec<Entry>, postcard::Error> {
-    let stored: Vec<Stored<'_>> = postcard::from_bytes(bytes)?;
+    let stored: Vec<Stored<'_>> = crate::engine::whole(bytes)?;
     Ok(stored
         .into_iter()
         .map(|stored| match stored {
@@ -206,7 +206,7 @@ impl Journal {
 
     fn fault(&self) -> impl Fn(rusqlite::Error) -> KeepError + 'static {
         let path = self.path.clone();
-        move |source| KeepError::Database { path: path.clone(), source }
+        move |source| KeepError::of(&path, source)
     }
 
     /// Appends one row and returns its position once it is on the disk.
@@ -274,6 +274,15 @@ impl Journal {
     /// The configuration in effect at the end; `None` when none was recorded or it cannot be read.
     pub fn newest_configuration(&self) -> Option<String> {
         self.configuration_at(i64::MAX.cast_unsigned()).ok().flatten()
+    }
+
+    /// Position of the oldest row there is.
+    pub fn begin(&self) -> Result<Option<u64>, KeepError> {
+        let begin: Option<i64> = self
+            .connection
+            .query_row("SELECT min(position) FROM journal", [], |row| row.get(0))
+            .map_err(self.fault())?;
+        Ok(begin.map(i64::cast_unsigned))
     }
 
     /// The next row after `position` and up to `head`.

@@ -57,6 +57,35 @@ pub enum KeepError {
         /// Ours.
         known: u32,
     },
+    /// Snapshots of another version: going on would write over them.
+    #[error(
+        "{path} holds {count} snapshots of version {found} ({first} ...), this roundsman reads and writes version {known}: \
+         install the version that wrote them, or have every asset learn anew with: sqlite3 {path} \"DELETE FROM snapshots\" \
+         (trends, alerts and audit stay)"
+    )]
+    SnapshotVersion {
+        /// The file.
+        path: PathBuf,
+        /// How many.
+        count: usize,
+        /// Their version.
+        found: String,
+        /// One of their assets.
+        first: String,
+        /// Ours.
+        known: u32,
+    },
+    /// The file as a whole is no database any more.
+    #[error(
+        "{path} is damaged: {source}. Put a copy back, or move it away with the other files of its folder to begin anew \
+         (what was learned goes with it)"
+    )]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// SQLite's word.
+        source: rusqlite::Error,
+    },
     /// SQLite's word.
     #[error("{path}: {source}: {}", remedy(source))]
     Database {
@@ -92,6 +121,18 @@ pub(crate) fn remedy(error: &rusqlite::Error) -> &'static str {
             "the file is damaged: stop, look at the disk, put back a backup or move the file away"
         }
         _ => "look at the space and the health of the disk; it goes on by itself once it can be written",
+    }
+}
+
+impl KeepError {
+    /// SQLite's word on a file, told by what a person has to do about it.
+    pub(crate) fn of(path: &std::path::Path, source: rusqlite::Error) -> Self {
+        use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
+        let path = path.to_owned();
+        match source.sqlite_error_code() {
+            Some(DatabaseCorrupt | NotADatabase) => Self::Damaged { path, source },
+            _ => Self::Database { path, source },
+        }
     }
 }
 

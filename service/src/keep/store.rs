@@ -15,14 +15,17 @@ use std::path::{Path, PathBuf};
 /// Version of the tables of both files. A change of a table is a new version and a migration.
 pub const SCHEMA: u32 = 2;
 
-/// Version of what the engine and the intake put into their blobs is theirs; this one is of the envelope.
-/// 2: the hash covers name and position beside the bytes.
-const SNAPSHOT: u32 = 2;
+/// Version of what the engine and the intake put into their snapshots. Any change of a struct in them is a new form and a
+/// new version; `tests/versions.rs` notices.
+///
+/// 2: alarm lives under settings, a condition document that is due, our own clock as a witness of the stream's; the hash
+/// covers all of the row.
+pub const SNAPSHOT: u32 = 2;
 
 /// Over all of a snapshot's row: a flipped bit in the position would skip or repeat journal, one in the name would
-/// give an asset's learning to nobody.
-fn snapshot_hash(asset: &str, position: u64, bytes: &[u8]) -> i64 {
-    let parts = [fnv1a(asset.as_bytes()), position, fnv1a(bytes)];
+/// give an asset's learning to nobody, one in the version would stop the start.
+fn snapshot_hash(asset: &str, version: u32, position: u64, bytes: &[u8]) -> i64 {
+    let parts = [fnv1a(asset.as_bytes()), u64::from(version), position, fnv1a(bytes)];
     fnv1a(&parts.map(u64::to_le_bytes).concat()).cast_signed()
 }
 
@@ -77,8 +80,13 @@ const CHANGES: [&str; SCHEMA as usize - 1] = [
 /// `changes` lead there from each earlier one.
 pub(super) fn open(path: &Path, tables: &str, changes: &[&str; SCHEMA as usize - 1]) -> Result<Connection, KeepError> {
     make_private(path)?;
-    let fault = |source| KeepError::Database { path: path.to_owned(), source };
+    let fault = |source| KeepError::of(path, source);
     let mut connection = Connection::open(path).map_err(fault)?;
+    connection.busy_timeout(std::time::Duration::from_secs(5)).map_err(fault)?;
+    let empty =
+        connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get::<_, i64>(0)).map_err(fault)? == 0;
+    // Before anything is written: what is refused stays as it is.
+    let known = if empty { SCHEMA } else { known_version(path, &connection)? };
     // So that a file that grew in a backlog can shrink again; takes effect in an empty file only, before anything else.
     connection.pragma_update(None, "auto_vacuum", "INCREMENTAL").map_err(fault)?;
     // WAL with FULL: a commit returns when it is on the disk, and readers never wait.
@@ -86,9 +94,6 @@ pub(super) fn open(path: &Path, tables: &str, changes: &[&str; SCHEMA as usize -
     connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
     // A WAL that grew while a long reader held it up is cut back to this.
     connection.pragma_update(None, "journal_size_limit", 16 << 20).map_err(fault)?;
-    connection.busy_timeout(std::time::Duration::from_secs(5)).map_err(fault)?;
-    let empty =
-        connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get::<_, i64>(0)).map_err(fault)? == 0;
     if empty {
         let made = connection.transaction().and_then(|transaction| {
             transaction.execute_batch(tables)?;
@@ -97,28 +102,27 @@ pub(super) fn open(path: &Path, tables: &str, changes: &[&str; SCHEMA as usize -
         });
         made.map_err(fault)?;
     }
-    let version = |connection: &Connection| {
-        connection
-            .query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0))
-            .optional()
-            .unwrap_or(None)
-            .unwrap_or_else(|| "unknown".into())
-    };
-    let first = version(&connection).parse::<usize>().ok().and_then(|version| version.checked_sub(1));
-    for (from, change) in changes.iter().enumerate().skip(first.unwrap_or(usize::MAX)) {
+    for (from, change) in (1..SCHEMA).zip(changes).skip_while(|(from, _)| *from < known) {
         let changed = connection.transaction().and_then(|transaction| {
             transaction.execute_batch(change)?;
-            transaction.execute("UPDATE meta SET value = ?1 WHERE key = 'schema'", [(from + 2).to_string()])?;
+            transaction.execute("UPDATE meta SET value = ?1 WHERE key = 'schema'", [(from + 1).to_string()])?;
             transaction.commit()
         });
         changed.map_err(fault)?;
-        tracing::info!(file = %path.display(), from = from + 1, to = from + 2, "brought to this version's tables");
-    }
-    let found = version(&connection);
-    if found != SCHEMA.to_string() {
-        return Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA });
+        tracing::info!(file = %path.display(), from, to = from + 1, "brought to this version's tables");
     }
     Ok(connection)
+}
+
+/// The version of the tables, when there is a way from it to ours.
+fn known_version(path: &Path, connection: &Connection) -> Result<u32, KeepError> {
+    let found = connection
+        .query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0))
+        .optional()
+        .unwrap_or(None)
+        .unwrap_or_else(|| "unknown".into());
+    let known = found.parse().ok().filter(|version| (1..=SCHEMA).contains(version));
+    known.ok_or_else(|| KeepError::Version { path: path.to_owned(), found, known: SCHEMA })
 }
 
 /// Pages given back at a time: 4 MiB, some milliseconds.
@@ -253,7 +257,7 @@ impl Store {
 
     fn fault(&self) -> impl Fn(rusqlite::Error) -> KeepError + 'static {
         let path = self.path.clone();
-        move |source| KeepError::Database { path: path.clone(), source }
+        move |source| KeepError::of(&path, source)
     }
 
     fn all<T>(
@@ -266,8 +270,11 @@ impl Store {
         rows.collect::<Result<_, _>>().map_err(self.fault())
     }
 
-    /// Reads what an earlier run left. A snapshot that is damaged or of another version is named in `faults` and
-    /// costs its asset what it learned; the others are not touched.
+    /// Reads what an earlier run left. A snapshot that is damaged is named in `faults` and costs its asset what it
+    /// learned; the others are not touched.
+    ///
+    /// # Errors
+    /// Snapshots of another version, which going on would write over; a file that cannot be read.
     pub fn recover(&self) -> Result<Recovered, KeepError> {
         let mut recovered = Recovered {
             filters: self.all("SELECT filter FROM filters ORDER BY filter", |row| row.get(0))?,
@@ -304,8 +311,7 @@ impl Store {
             .prepare("SELECT asset, version, position, hash, bytes FROM snapshots ORDER BY asset")
             .map_err(self.fault())?;
         let mut rows = statement.query([]).map_err(self.fault())?;
-        // Of rows whose version is not ours or whose hash does not fit: believed only where there is no better one.
-        let mut doubtful = 0;
+        let mut others = Vec::new();
         loop {
             let row = match rows.next() {
                 Ok(Some(row)) => row,
@@ -324,30 +330,42 @@ impl Store {
                 Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
             };
             match read() {
-                Ok((_, version, position, ..)) if version != SNAPSHOT => {
-                    doubtful = doubtful.max(u64::try_from(position).unwrap_or(0));
-                    recovered.faults.push(format!("the snapshot of {name} has version {version}, known is {SNAPSHOT}"));
-                }
-                Ok((asset, _, position, hash, bytes))
-                    if snapshot_hash(&asset, position.cast_unsigned(), &bytes) == hash =>
-                {
-                    recovered.position = recovered.position.max(position.cast_unsigned());
-                    if asset.is_empty() {
-                        recovered.intake = Some(bytes);
+                Ok((asset, version, position, hash, bytes)) => {
+                    let position = position.cast_unsigned();
+                    // The first form's hash was over the bytes alone.
+                    let whole = snapshot_hash(&asset, version, position, &bytes) == hash
+                        || version == 1 && fnv1a(&bytes).cast_signed() == hash;
+                    if !whole {
+                        recovered.faults.push(format!("the snapshot of {name} is damaged: its hash does not fit"));
+                    } else if version != SNAPSHOT {
+                        others.push((version, name));
                     } else {
-                        recovered.assets.push((asset, bytes));
+                        recovered.position = recovered.position.max(position);
+                        if asset.is_empty() {
+                            recovered.intake = Some(bytes);
+                        } else {
+                            recovered.assets.push((asset, bytes));
+                        }
                     }
                 }
-                Ok(_) => recovered.faults.push(format!("the snapshot of {name} is damaged: its hash does not fit")),
                 Err(error) => recovered.faults.push(format!("the snapshot of {name} is damaged: {error}")),
             }
+        }
+        if let Some((version, first)) = others.first() {
+            return Err(KeepError::SnapshotVersion {
+                path: self.path.clone(),
+                count: others.len(),
+                found: version.to_string(),
+                first: first.clone(),
+                known: SNAPSHOT,
+            });
         }
         if recovered.intake.is_none() && recovered.assets.is_empty() {
             // Noted apart with every snapshot, for when none can be read: what it covers is not applied twice.
             let noted = self
                 .connection
                 .query_row("SELECT value FROM meta WHERE key = 'position'", [], |row| row.get::<_, String>(0));
-            recovered.position = noted.ok().and_then(|text| text.parse().ok()).unwrap_or(doubtful);
+            recovered.position = noted.ok().and_then(|text| text.parse().ok()).unwrap_or(0);
         }
         Ok(())
     }
@@ -390,7 +408,7 @@ pub(super) fn write_snapshot(
         asset,
         SNAPSHOT,
         position.cast_signed(),
-        snapshot_hash(asset, position, bytes),
+        snapshot_hash(asset, SNAPSHOT, position, bytes),
         bytes
     ])?;
     Ok(())
