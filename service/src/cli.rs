@@ -1,4 +1,4 @@
-//! The command line: `demo | run | check | replay | analyse`. Parsing only; what a command does is in the module of its name.
+//! The command line: `demo | run | check | replay | evaluate | analyse`. Parsing only; what a command does is in the module of its name.
 
 use clap::builder::TypedValueParser;
 use clap::{Args, Parser, Subcommand};
@@ -81,6 +81,8 @@ Record a plant with one shell command and replay it later:\n  \
 mosquitto_sub -h broker -t 'plant/#' -F '%j' | zstd > recording.jsonl.zst"
     )]
     Replay(ReplayArgs),
+    /// Judge the results of a replay against what was true.
+    Evaluate(crate::evaluate::EvaluateArgs),
     /// Look inside waveforms: spectra, envelopes, likely fault.
     Analyse(crate::analyse::AnalyseArgs),
 }

@@ -18,6 +18,7 @@ pub mod analyse;
 pub mod app;
 pub mod check;
 pub mod demo;
+pub mod evaluate;
 pub mod replay;
 pub mod run;
 pub mod spill;

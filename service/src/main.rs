@@ -4,7 +4,7 @@ use clap::Parser;
 use roundsman::cli::{CheckArgs, Cli, Command, ReplayArgs, RunArgs};
 use roundsman::config::{self, Checked};
 use roundsman::error::{Error, Fault};
-use roundsman::{analyse, check, demo, replay};
+use roundsman::{analyse, check, demo, evaluate, replay};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -30,6 +30,7 @@ fn main() -> ExitCode {
         Command::Run(args) => run(args),
         Command::Check(args) => run_check(args),
         Command::Replay(args) => run_replay(args),
+        Command::Evaluate(args) => evaluate::run(args, &mut std::io::stdout().lock()),
         Command::Analyse(args) => analyse::run(args, &mut std::io::stdout().lock()),
     };
     match result {
