@@ -56,8 +56,11 @@ fn run_check(args: &CheckArgs) -> Result<(), Error> {
 }
 
 fn run_replay(args: &ReplayArgs) -> Result<(), Error> {
-    let config = load(args.config.as_deref(), &args.set, false)?;
-    replay::run(args, config)
+    let load = |set: &[String]| load(args.config.as_deref(), set, false);
+    match args.sweep.is_empty() {
+        true => replay::run(args, load(&args.set)?),
+        false => replay::sweep(args, &load, &mut std::io::stdout().lock()),
+    }
 }
 
 fn load(file: Option<&Path>, set: &[String], needs_broker: bool) -> Result<Checked, Error> {
