@@ -243,6 +243,23 @@ impl Findings {
         self.say_machine(said, by, machine, &Now::default(), context, out);
     }
 
+    /// Whether this asset ever gave the alert of this id.
+    pub fn has_given(&self, alert: &str, context: &Context<'_>) -> bool {
+        let sensors = context.spec.points.iter().zip(&self.sensors);
+        let sensors = sensors.map(|(point, life)| (Finding::Sensor(point.name.clone()), life));
+        [(Finding::Machine, &self.machine), (Finding::Silence, &self.silence)].into_iter().chain(sensors).any(
+            |(finding, life)| {
+                let newest = document::alert_id(context.site, &context.spec.name, &finding, life.episode());
+                let series =
+                    |id: &str| id.rsplit_once('/').map(|(series, n)| (series.to_owned(), n.parse::<u64>().ok()));
+                matches!(
+                    (series(alert), series(&newest)),
+                    (Some((of, Some(n))), Some((given, Some(last)))) if of == given && (1..=last).contains(&n)
+                )
+            },
+        )
+    }
+
     /// Carries out a command on alarm lives: on the one named, else on all of the asset's that it fits.
     pub fn command(
         &mut self,
@@ -276,7 +293,7 @@ impl Findings {
                 Action::Unshelve { .. } => life.unshelve(at),
                 Action::OutOfService => life.take_out_of_service(at),
                 Action::ReturnToService => life.return_to_service(at),
-                Action::Relearn | Action::SetLimit { .. } => continue,
+                Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => continue,
             };
             match result {
                 Ok(said) => {

@@ -287,6 +287,13 @@ impl Asset {
                     |v: Option<f64>| v.map_or_else(|| "none".to_owned(), |v| format!("{v} {}", spec.points[i].unit));
                 Ok(format!("{point}: limit changed from {} to {}", show(old), show(*value)))
             }
+            Action::Finding { alert, .. } => {
+                let context = definition.context(&state.own_limits, &state.aligner, false);
+                match state.findings.has_given(alert, &context) {
+                    true => Ok(format!("the finding on {alert} is kept")),
+                    false => Err(format!("{} never gave the alert {alert:?}", spec.name)),
+                }
+            }
             Action::Acknowledge { .. }
             | Action::Shelve { .. }
             | Action::Unshelve { .. }

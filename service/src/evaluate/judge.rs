@@ -6,7 +6,7 @@
 
 use super::episodes::Episode;
 use super::found::{Found, Said};
-use super::labels::{Label, OPEN_END};
+use super::labels::{About, Label, OPEN_END};
 use super::marked::Marked;
 use super::report::{
     AlertLine, AssetResult, Episodes, Evaluation, FoundAt, Hours, LabelResult, Level, Life, MONTH_HOURS, SCHEMA,
@@ -69,11 +69,13 @@ impl Rows {
         }
         self.last = Some(at);
         self.counted.all += 1;
-        let mut inside = labels.iter().filter(|label| label.span.holds(at, 0.0)).peekable();
-        let is_labelled = inside.peek().is_some();
-        let abnormal = inside.any(|label| label.is_of_machine());
-        if is_labelled && !abnormal {
-            self.counted.sensor_at_fault += 1;
+        let inside = || labels.iter().filter(|label| label.span.holds(at, 0.0));
+        let abnormal = inside().any(|label| label.is_of_machine());
+        if !abnormal && inside().next().is_some() {
+            match inside().any(|label| label.about == About::Unknown) {
+                true => self.counted.unknown += 1,
+                false => self.counted.sensor_at_fault += 1,
+            }
             return;
         }
         let is_judged = match options.judge_from_secs {
@@ -91,6 +93,7 @@ impl Rows {
             return;
         }
         self.counted.judged += 1;
+        self.counted.unscored += u64::from(said.is_none());
         self.healthy += u64::from(!abnormal);
         for (counts, level) in self.by_level.iter_mut().zip(LEVELS) {
             counts.count(said.is_some_and(|said| said.reaches(level)), abnormal);
@@ -124,17 +127,19 @@ pub fn judge(found: &Found, results: String, truths: &Truths, options: &Options)
         let more = if aside.len() > names.len() { ", ..." } else { "" };
         let count = aside.len();
         notes.push(format!(
-            "{count} labels not judged: no snapshots of that asset in that time ({}{more})",
+            "not judged, since there are no snapshots of that asset in that time: {count} of the labels ({}{more})",
             names.join(", ")
         ));
     }
+    let (unknown, labels): (Vec<&Label>, Vec<&Label>) =
+        labels.into_iter().partition(|label| label.about == About::Unknown);
     // In a labelled recording nothing is known of other assets.
     let episodes: Vec<&Episode> = match &truths.marked {
         Some(marked) => found.episodes.iter().filter(|episode| marked.rows.contains_key(&episode.asset)).collect(),
         None => found.episodes.iter().collect(),
     };
     let healthy_months: f64 = rows.values().map(Rows::healthy_months).sum();
-    let by_level = LEVELS.map(|level| matched(&labels, &episodes, level, options));
+    let by_level = LEVELS.map(|level| matched(&labels, &unknown, &episodes, level, options));
     let scores: Vec<Option<LifeScore>> = labels.iter().map(|label| life_of(label, found, options)).collect();
     let mut pooled: Option<LifeScore> = None;
     for score in scores.iter().flatten() {
@@ -210,8 +215,16 @@ fn count_rows(found: &Found, truths: &Truths, options: &Options) -> Result<BTree
     Ok(rows)
 }
 
-fn matched(labels: &[&Label], episodes: &[&Episode], level: Severity, options: &Options) -> Matched {
-    let spans: Vec<Truth> = labels.iter().map(|label| label.span).collect();
+/// What lies in `unknown` explains an alert, and is not there to be found.
+fn matched(
+    labels: &[&Label],
+    unknown: &[&Label],
+    episodes: &[&Episode],
+    level: Severity,
+    options: &Options,
+) -> Matched {
+    let all: Vec<&Label> = labels.iter().chain(unknown).copied().collect();
+    let spans: Vec<Truth> = all.iter().map(|label| label.span).collect();
     let rises: Vec<Vec<EventTime>> = episodes.iter().map(|episode| episode.rises(level)).collect();
     match_episodes(
         &spans,

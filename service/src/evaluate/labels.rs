@@ -8,7 +8,7 @@
 //! | `start` | first moment |
 //! | `end` | last moment; empty: to the end of the recording |
 //! | `kind` | what it was, in a word |
-//! | `about` | may be left out: `machine`, `sensor`, `silence` or `any` (also when empty): which alerts are about it |
+//! | `about` | may be left out: `machine`, `sensor`, `silence` or `any` (also when empty): which alerts are about it; `unknown`: nobody knows whether anything was wrong, nothing is judged |
 //! | `point` | may be left out: for a sensor, which; else the point whose forecasts are judged |
 //! | `life_ends` | may be left out: when the limit was reached or the machine failed; forecasts are judged against it |
 //! | `target` | may be left out: the limit the forecasts are to, `warning`, `alarm` (also when empty) or `zone-d` |
@@ -33,6 +33,8 @@ pub enum About {
     Sensor,
     /// Silence of the asset.
     Silence,
+    /// Nobody knows whether anything was wrong: what is said then is neither right nor wrong.
+    Unknown,
 }
 
 /// One stretch that was not well.
@@ -64,7 +66,8 @@ impl Label {
     pub fn fits(&self, episode: &Episode) -> bool {
         self.asset == episode.asset
             && match (self.about, &episode.finding) {
-                (About::Any, _) | (About::Machine, Finding::Machine) | (About::Silence, Finding::Silence) => true,
+                (About::Any | About::Unknown, _) => true,
+                (About::Machine, Finding::Machine) | (About::Silence, Finding::Silence) => true,
                 (About::Sensor, Finding::Sensor(point)) => self.point.as_ref().is_none_or(|named| named == point),
                 _ => false,
             }
@@ -167,8 +170,9 @@ fn label<'a>(cell: &dyn Fn(&str) -> Option<&'a str>, zone: &jiff::tz::TimeZone) 
         Some("machine") => About::Machine,
         Some("sensor") => About::Sensor,
         Some("silence") => About::Silence,
+        Some("unknown") => About::Unknown,
         Some(other) => {
-            faults.push(format!("`about` must be machine, sensor, silence or any, got `{other}`"));
+            faults.push(format!("`about` must be machine, sensor, silence, any or unknown, got `{other}`"));
             About::Any
         }
     };

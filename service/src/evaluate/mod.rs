@@ -14,6 +14,7 @@ mod found;
 mod judge;
 pub mod labels;
 mod marked;
+mod operators;
 mod report;
 pub(crate) mod show;
 mod table;
@@ -24,6 +25,7 @@ pub use found::{Found, Said};
 pub use judge::{LEVELS, Options, Truths, judge};
 pub use labels::Label;
 pub use marked::Marked;
+pub use operators::labels_of;
 pub use report::{Evaluation, Level, Life};
 
 use crate::acquire::recording::ReadOptions;
@@ -41,8 +43,8 @@ use std::path::{Path, PathBuf};
 as DIR/evaluation.json: by snapshot (precision, recall, F1, false alarms), by episode (found, missed, false, delay and lead \
 time, false alerts per machine-month of healthy running), and for remaining life (coverage of P10 to P90, width, accuracy).\n\n\
 Labels are a CSV with the columns asset,start,end,kind (an empty end: to the end of the recording) and, where it helps, \
-about (machine, sensor, silence, any), point, life_ends and target; or a column of the recording that is 1 while something \
-is wrong. Snapshots while the engine learned, while the machine stood or settled are not judged, and counted.\n\n\
+about (machine, sensor, silence, any, unknown), point, life_ends and target; or a column of the recording that is 1 while \
+something is wrong; or what people found on the alerts of a running service. Snapshots while the engine learned, while the machine stood or settled are not judged, and counted.\n\n\
 With --against, two results are shown side by side, with the alerts that differ.",
     after_long_help = "Examples:\n  roundsman evaluate --labels labels.csv found\n  \
 roundsman evaluate --label-column anomaly found rig-1.csv rig-2.csv\n  \
@@ -84,6 +86,9 @@ pub struct TruthArgs {
     /// Column of the recordings that is 1 while something is wrong and 0 else.
     #[arg(long, value_name = "COLUMN")]
     pub label_column: Option<String>,
+    /// State directory of `run`: what people found on its alerts (the command `finding`) are the labels.
+    #[arg(long, value_name = "STATE_DIR")]
+    pub findings: Option<PathBuf>,
     /// An alert this long after the end of a label still belongs to it.
     #[arg(long, value_name = "TIME", value_parser = parse_time, default_value = "0 s")]
     pub grace: f64,
@@ -100,7 +105,7 @@ fn parse_time(text: &str) -> Result<f64, String> {
 impl TruthArgs {
     /// Whether any labels were named.
     pub fn is_given(&self) -> bool {
-        !self.labels.is_empty() || self.label_column.is_some()
+        !self.labels.is_empty() || self.label_column.is_some() || self.findings.is_some()
     }
 
     /// Reads the labels. `options` are for the recordings; their zone is the labels' too.
@@ -119,6 +124,12 @@ impl TruthArgs {
             truths.marked = Some(marked);
             truths.from.push(format!("the column {column}"));
         }
+        if let Some(dir) = &self.findings {
+            let (alerts, looked) = crate::keep::findings::read_findings(dir)
+                .map_err(|fault| Error::new(Fault::Io, format!("--findings {}", dir.display())).because(fault))?;
+            truths.labels.extend(labels_of(&episodes(&alerts), &looked));
+            truths.from.push(format!("{} findings in {}", looked.len(), dir.display()));
+        }
         Ok(truths)
     }
 
@@ -135,7 +146,7 @@ impl TruthArgs {
 pub fn run(args: &EvaluateArgs, out: &mut dyn Write) -> Result<(), Error> {
     let truth = &args.truth;
     if !truth.is_given() && args.against.is_none() {
-        let want = "needs labels (--labels or --label-column) or a second folder (--against)";
+        let want = "needs labels (--labels, --label-column or --findings) or a second folder (--against)";
         return Err(Error::new(Fault::Usage, want));
     }
     if truth.label_column.is_some() && args.recordings.is_empty() {

@@ -56,10 +56,12 @@ pub struct Snapshots {
     pub stopped: u64,
     /// Just after a start or a change.
     pub settling: u64,
-    /// Rows of a labelled recording without a snapshot.
+    /// Rows of a labelled recording without a snapshot; judged all the same, as normal, where that was asked for.
     pub unscored: u64,
     /// While a sensor or the connection was at fault, of which the machine's zone says nothing.
     pub sensor_at_fault: u64,
+    /// While nobody knows whether anything was wrong.
+    pub unknown: u64,
 }
 
 impl Snapshots {
@@ -72,6 +74,7 @@ impl Snapshots {
         self.settling += other.settling;
         self.unscored += other.unscored;
         self.sensor_at_fault += other.sensor_at_fault;
+        self.unknown += other.unknown;
     }
 }
 

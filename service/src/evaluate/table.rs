@@ -40,6 +40,7 @@ impl Evaluation {
             (s.settling, "settling"),
             (s.unscored, "without a score"),
             (s.sensor_at_fault, "while a sensor or the connection was at fault"),
+            (s.unknown, "of which nobody knows whether anything was wrong"),
         ];
         let why: Vec<String> =
             why.iter().filter(|(count, _)| *count > 0).map(|(count, why)| format!("{count} {why}")).collect();

@@ -187,9 +187,9 @@ fn play_all(
     let bars: Vec<ProgressBar> = all.iter().map(|_| ProgressBar::hidden()).collect();
     let next = AtomicUsize::new(0);
     let (done, failed) = (Mutex::new(Vec::with_capacity(all.len())), Mutex::new(None::<Error>));
-    let lock = |failed: &Mutex<Option<Error>>| failed.lock().map_or(true, |failed| failed.is_some());
+    let is_broken = || failed.lock().map_or(true, |failed| failed.is_some());
     let work = || {
-        while !lock(&failed) {
+        while !is_broken() {
             let place = next.fetch_add(1, Ordering::Relaxed);
             let (Some(settings), Some(config), Some(bar)) = (all.get(place), configs.get(place), bars.get(place))
             else {
@@ -355,28 +355,30 @@ fn table(trials: &[Trial], has_labels: bool) -> String {
     );
     let head = settings(&mut names.iter().map(String::as_str));
     let blank = " ".repeat(head.chars().count());
-    let group = format!("{:<37}", "advisory or worse");
-    let _ = writeln!(text, "    {blank}  | {group} | {:<37} |", "warning or worse");
-    let columns = format!("{:>9} {:>12} {:>6} {:>7}", "found", "false/month", "delay", "lead");
-    let _ = writeln!(text, "   #{head}  | {columns} | {columns} | {:>6} {:>12}", "F1", "false alarms");
+    let _ = writeln!(text, "    {blank} | {:<29} | {:<29} | rows", "advisory or worse", "warning or worse");
+    let columns = |last: &str| format!("{:>8} {:>11} {last:>8}", "found", "false/month");
+    let (first_of, second_of) = (columns("delay"), columns("lead"));
+    let _ = writeln!(text, "   #{head} | {first_of} | {second_of} | {:>5} {:>7}", "F1", "false");
     for trial in trials {
         let _ = write!(text, "{:>4}{}", trial.number, settings(&mut trial.settings.iter().map(|(_, v)| v.as_str())));
         for place in 0..2 {
             let Some(level) = trial.level(place) else { continue };
             let e = &level.episodes;
-            let _ = write!(
-                text,
-                "  | {:>9} {:>12} {:>6} {:>7}",
-                format!("{} of {}", e.found, e.labels),
-                two(e.false_per_machine_month),
-                span(e.delay_hours.map(|hours| hours.median)),
-                span(e.lead_hours.map(|hours| hours.median))
-            );
+            // An advisory is there to come soon, a warning to leave time.
+            let time = if place == 0 { e.delay_hours } else { e.lead_hours };
+            let found = format!("{} of {}", e.found, e.labels);
+            let (rate, time) = (two(e.false_per_machine_month), span(time.map(|hours| hours.median)));
+            let _ = write!(text, " | {found:>8} {rate:>11} {time:>8}");
         }
         let shares = trial.level(0).map(|level| level.snapshots);
         let f1 = three(shares.and_then(|shares| shares.f1));
-        let _ = writeln!(text, " | {f1:>6} {:>12}", percent(shares.and_then(|shares| shares.false_alarm_rate)));
+        let _ = writeln!(text, " | {f1:>5} {:>7}", percent(shares.and_then(|shares| shares.false_alarm_rate)));
     }
+    let _ = writeln!(
+        text,
+        "\nfound: of the labels; delay, lead: medians, from a label's start and to the end of the life; rows: snapshots at\n\
+         advisory or worse, F1 and the share of the normal ones that were called abnormal"
+    );
     if let Some(parent) = first.dir.parent() {
         let plot = if has_labels { ", sweep.svg" } else { "" };
         let _ = writeln!(text, "\nFolders 01, 02, ..., sweep.csv{plot} in {}", parent.display());

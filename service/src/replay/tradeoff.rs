@@ -69,7 +69,7 @@ pub fn plot(trials: &[Trial]) -> String {
         let lowest = found.iter().map(|dot| dot.y).fold(100.0, f64::min);
         // From zero, unless all of them are good: then the differences are what is to be seen.
         let from = if lowest >= 75.0 { 70.0 } else { 0.0 };
-        let panel = Panel { left, top: TOP, x, y: (from, 104.0) };
+        let panel = Panel { left, top: TOP, x, y: (from, from + (100.0 - from) * 1.14) };
         panel.draw(&mut svg, "Labels found, %", &found, &|value| number(value));
         let delays = dots(trials, column, |level| Some(level.episodes.delay_hours?.median));
         let longest = delays.iter().map(|dot| dot.y).fold(0.0, f64::max);
@@ -180,16 +180,15 @@ impl Panel {
             let best = group.numbers.iter().any(|number| front.iter().any(|dot| dot.number == *number));
             let (fill, weight, ink) = if best { (ACCENT, 600, ACCENT) } else { (CALM, 400, FAINT) };
             let radius = if group.numbers.len() > 1 { 6.5 } else { 5.0 };
-            // Near the right edge there is room on the left only.
-            let (dx, anchor) =
-                if group.x > right - 90.0 { (-9.0 - radius / 2.0, "end") } else { (9.0 + radius / 2.0, "start") };
+            // Near the right edge there is room on the left only. Above the dot, where no line passes.
+            let (dx, anchor) = if group.x > right - 60.0 { (-4.0, "end") } else { (4.0, "start") };
             let _ = writeln!(
                 svg,
-                r##"<circle cx="{:.1}" cy="{:.1}" r="{radius}" fill="{fill}" fill-opacity="0.85" stroke="#fcfcfb" stroke-width="1.5"/><text x="{:.1}" y="{:.1}" text-anchor="{anchor}" font-size="11" font-weight="{weight}" fill="{ink}">{}</text>"##,
+                r##"<circle cx="{:.1}" cy="{:.1}" r="{radius}" fill="{fill}" fill-opacity="0.85" stroke="#fcfcfb" stroke-width="1.5"/><text x="{:.1}" y="{:.1}" text-anchor="{anchor}" font-size="11" font-weight="{weight}" fill="{ink}" stroke="#fcfcfb" stroke-width="3" paint-order="stroke">{}</text>"##,
                 group.x,
                 group.y,
                 group.x + dx,
-                group.y + 4.0,
+                group.y - radius - 5.0,
                 ranges(&group.numbers)
             );
         }
