@@ -45,6 +45,10 @@ use std::time::{Duration, Instant};
 /// # Errors
 /// A recording that cannot be read, a result that cannot be written.
 pub fn run(args: &ReplayArgs, config: Checked) -> Result<(), Error> {
+    if !args.truth.labels.is_empty() || args.truth.findings.is_some() {
+        let what = "labels are for --sweep; judge a single result with `roundsman evaluate`";
+        return Err(Error::new(Fault::Usage, what));
+    }
     std::fs::create_dir_all(&args.out).map_err(|source| Error::io("make", &args.out, source))?;
     let options = read_options(args, &config, args.out.clone(), args.recordings.len())?;
     let threads = threads(args);

@@ -83,7 +83,7 @@ pub struct TruthArgs {
     /// Labels: a CSV with asset,start,end,kind and perhaps about,point,life_ends,target; may be given several times.
     #[arg(long, value_name = "LABELS.csv")]
     pub labels: Vec<PathBuf>,
-    /// Column of the recordings that is 1 while something is wrong and 0 else.
+    /// Column of the recordings that is 1 while something is wrong and 0 else; a replay leaves it out.
     #[arg(long, value_name = "COLUMN")]
     pub label_column: Option<String>,
     /// State directory of `run`: what people found on its alerts (the command `finding`) are the labels.
