@@ -2,11 +2,17 @@
 
 mod support;
 
+use indicatif::ProgressBar;
+use roundsman::acquire::recording::ReadOptions;
 use roundsman::advise::document::{Alert, Change, Document, Finding, LifeState, Severity};
+use roundsman::config::{Sources, from_text, zone_names};
+use roundsman::engine::{Action, Command, Engine, Event, Output, Verdict};
+use roundsman::replay::{Pace, Step, play, write};
 use roundsman_models::EventTime;
 use serde_json::Value;
 use std::fmt::Write as _;
 use std::path::Path;
+use std::sync::{Arc, Mutex};
 
 fn hour(hour: f64) -> EventTime {
     let day: jiff::Timestamp = "2031-03-01T00:00:00Z".parse().expect("a time");
@@ -365,5 +371,73 @@ fn a_sweep_that_cannot_be_is_refused_before_anything_is_played() {
         assert_eq!(done.status.code(), Some(code), "{said}");
         assert!(said.contains(part), "{part} in {said}");
         assert!(!out.path().join("found").exists(), "{sweep}");
+    }
+}
+
+/// An engine beside which somebody looks at every new alert at once and says what was found; then at one never given.
+struct Looking {
+    engine: Engine,
+    answers: Arc<Mutex<Vec<(String, bool)>>>,
+}
+
+impl Step for Looking {
+    fn step(&mut self, event: &Event, out: &mut Vec<Output>) {
+        let before = out.len();
+        self.engine.step(event, out);
+        let raised: Vec<_> = out[before..]
+            .iter()
+            .filter_map(|output| match output {
+                Output::Alert(asset, alert) if alert.revision == 1 => Some((*asset, alert.at, alert.id.clone())),
+                _ => None,
+            })
+            .collect();
+        for (asset, at, alert) in raised {
+            for alert in [alert.clone(), format!("{alert}0"), alert.replace("quillhaven/", "elsewhere/")] {
+                let action = Action::Finding { alert: alert.clone(), verdict: Verdict::Confirmed, kind: None };
+                let command = Command { by: "tester".into(), note: None, reply_to: None, action };
+                let mut said = Vec::new();
+                self.engine.step(&Event::Command(asset, at, command), &mut said);
+                let [Output::Answered(.., outcome)] = said.as_slice() else {
+                    panic!("one answer and no more: {said:?}")
+                };
+                self.answers.lock().expect("no panic").push((alert, outcome.is_ok()));
+            }
+        }
+    }
+}
+
+/// A finding is taken for alerts that were given, and for no others; it changes nothing of what is said afterwards.
+#[test]
+fn a_finding_is_taken_and_changes_nothing() {
+    let sources = Sources { zones: zone_names(), ..Sources::default() };
+    let text = std::fs::read_to_string(support::quillhaven("roundsman.toml")).expect("the configuration");
+    let config = from_text(Some(&text), &sources).expect("no faults");
+    let recording = [support::quillhaven("readings.parquet")];
+    let played = |look: bool| {
+        let out = tempfile::tempdir().expect("a folder");
+        let options = ReadOptions { spill_dir: out.path().to_owned(), ..ReadOptions::default() };
+        let (pace, bar) = (Pace { secs_per_sec: None, threads: 1 }, ProgressBar::hidden());
+        let answers = Arc::default();
+        let engine = || Engine::new(&config.site.name, false);
+        let (results, summary) = match look {
+            true => play(&recording, &options, &config, &pace, &bar, || Looking {
+                engine: engine(),
+                answers: Arc::clone(&answers),
+            }),
+            false => play(&recording, &options, &config, &pace, &bar, engine),
+        }
+        .expect("it plays");
+        write(out.path(), results, summary).expect("it is written");
+        let alerts = std::fs::read_to_string(out.path().join("alerts.jsonl")).expect("alerts");
+        let answers = answers.lock().expect("no panic").clone();
+        (alerts, answers)
+    };
+    let (with, answers) = played(true);
+    let (without, _) = played(false);
+    assert!(with == without, "the alerts differ");
+    assert!(answers.len() >= 15, "{answers:?}");
+    for three in answers.chunks(3) {
+        let taken: Vec<bool> = three.iter().map(|(_, taken)| *taken).collect();
+        assert_eq!(taken, [true, false, false], "{three:?}");
     }
 }

@@ -245,19 +245,15 @@ impl Findings {
 
     /// Whether this asset ever gave the alert of this id.
     pub fn has_given(&self, alert: &str, context: &Context<'_>) -> bool {
+        let Some(episode) = alert.rsplit('/').next().and_then(|ordinal| ordinal.parse().ok()) else { return false };
         let sensors = context.spec.points.iter().zip(&self.sensors);
         let sensors = sensors.map(|(point, life)| (Finding::Sensor(point.name.clone()), life));
-        [(Finding::Machine, &self.machine), (Finding::Silence, &self.silence)].into_iter().chain(sensors).any(
-            |(finding, life)| {
-                let newest = document::alert_id(context.site, &context.spec.name, &finding, life.episode());
-                let series =
-                    |id: &str| id.rsplit_once('/').map(|(series, n)| (series.to_owned(), n.parse::<u64>().ok()));
-                matches!(
-                    (series(alert), series(&newest)),
-                    (Some((of, Some(n))), Some((given, Some(last)))) if of == given && (1..=last).contains(&n)
-                )
-            },
-        )
+        let mut lives =
+            [(Finding::Machine, &self.machine), (Finding::Silence, &self.silence)].into_iter().chain(sensors);
+        lives.any(|(finding, life)| {
+            (1..=life.episode()).contains(&episode)
+                && document::alert_id(context.site, &context.spec.name, &finding, episode) == alert
+        })
     }
 
     /// Carries out a command on alarm lives: on the one named, else on all of the asset's that it fits.
