@@ -278,7 +278,7 @@ fn two_results_are_shown_side_by_side() {
     assert_eq!(alerts["changed"][0]["first"]["id"], "s/pump/machine/2");
     assert_eq!(alerts["changed"][0]["second"]["id"], "s/pump/machine/1");
     let only: Vec<_> = alerts["only_first"].as_array().expect("a list").iter().map(|a| a["id"].clone()).collect();
-    assert_eq!(only, ["s/fan/machine/1", "s/pump/machine/1", "s/fan/sensor:temp/1"]);
+    assert_eq!(only, ["s/fan/machine/1", "s/fan/sensor:temp/1", "s/pump/machine/1"]);
     assert_eq!(alerts["only_second"], Value::Array(Vec::new()));
     assert!(text.contains("30 min sooner, warning → alarm"), "{text}");
     // Without labels the alerts are compared all the same.

@@ -226,12 +226,12 @@ fn matched(
     let all: Vec<&Label> = labels.iter().chain(unknown).copied().collect();
     let spans: Vec<Truth> = all.iter().map(|label| label.span).collect();
     let rises: Vec<Vec<EventTime>> = episodes.iter().map(|episode| episode.rises(level)).collect();
-    match_episodes(
-        &spans,
-        &rises,
-        options.grace_secs,
-        |alert, truth| matches!((labels.get(truth), episodes.get(alert)), (Some(label), Some(episode)) if label.fits(episode)),
-    )
+    let fits = |alert: usize, truth: usize| {
+        all.get(truth).zip(episodes.get(alert)).is_some_and(|(label, episode)| label.fits(episode))
+    };
+    let mut matched = match_episodes(&spans, &rises, options.grace_secs, fits);
+    matched.found_at.truncate(labels.len());
+    matched
 }
 
 fn of_episodes(

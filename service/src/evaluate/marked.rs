@@ -30,7 +30,9 @@ impl Marked {
             let mut recording = recording::open(path, options, recordings.len(), &|| None, &Progress::default())?;
             let mut batch = Vec::new();
             let mut found = false;
-            while recording.next_batch(&mut batch)? {
+            loop {
+                // The last batch may hold readings, too.
+                let more = recording.next_batch(&mut batch)?;
                 let series = recording.series();
                 for raw in &batch {
                     let Some(names) = series.get(raw.series as usize).filter(|names| names.point == name) else {
@@ -46,6 +48,9 @@ impl Marked {
                         Some(rows) => rows.push((raw.at, wrong)),
                         None => drop(marked.rows.insert(names.asset.clone(), vec![(raw.at, wrong)])),
                     }
+                }
+                if !more {
+                    break;
                 }
             }
             if !found {
