@@ -110,7 +110,7 @@ impl fmt::Display for Comparison {
             let (one, other) = (&changed.first, &changed.second);
             let later = other.raised_at.hours_since(one.raised_at);
             let when = match later {
-                l if l == 0.0 => "at the same time".to_owned(),
+                0.0 => "at the same time".to_owned(),
                 l if l > 0.0 => format!("{} later", span(Some(l))),
                 l => format!("{} sooner", span(Some(-l))),
             };

@@ -52,14 +52,17 @@ impl Said {
     }
 }
 
+/// Forecasts by asset, point and target, each by time.
+pub type Forecasts = BTreeMap<(String, String, String), Vec<Forecast>>;
+
 /// A folder of results.
 #[derive(Debug)]
 pub struct Found {
     dir: PathBuf,
     /// Alerts, by the time they were raised.
     pub episodes: Vec<Episode>,
-    /// Forecasts by asset, point and target, by time.
-    pub forecasts: BTreeMap<(String, String, String), Vec<Forecast>>,
+    /// Forecasts.
+    pub forecasts: Forecasts,
 }
 
 const UTC: TimeZone = TimeZone::UTC;
@@ -111,12 +114,12 @@ fn read_alerts(dir: &Path) -> Result<Vec<Episode>, Error> {
     Ok(episodes(&alerts))
 }
 
-fn read_forecasts(dir: &Path) -> Result<BTreeMap<(String, String, String), Vec<Forecast>>, Error> {
+fn read_forecasts(dir: &Path) -> Result<Forecasts, Error> {
     let path = dir.join("remaining-life.csv");
     let columns = ["time", "asset", "point", "target", "p10_hours", "p50_hours", "p90_hours"];
     let mut reader = open_csv(&path, &columns)?;
     let [at, asset, point, target, p10, p50, p90] = reader.places;
-    let mut forecasts: BTreeMap<(String, String, String), Vec<Forecast>> = BTreeMap::new();
+    let mut forecasts = Forecasts::new();
     let mut row = csv::ByteRecord::new();
     while reader.csv.read_byte_record(&mut row).map_err(|fault| unreadable(&path, fault))? {
         let text = |place: usize| row.get(place).and_then(|cell| std::str::from_utf8(cell).ok());

@@ -301,6 +301,7 @@ fn label_result(label: &Label, place: usize, by_level: &[Matched], score: Option
         start: label.span.from,
         end: (label.span.to != OPEN_END).then_some(label.span.to),
         life_ends: label.life_ends,
+        target: label.life_ends.map(|_| label.target.clone()),
         found: found.collect(),
         remaining_life: score.as_ref().map(Life::of),
     }

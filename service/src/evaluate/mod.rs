@@ -21,7 +21,7 @@ mod table;
 
 pub use against::{Comparison, Differences, differences};
 pub use episodes::{Episode, episodes};
-pub use found::{Found, Said};
+pub use found::{Forecasts, Found, Said};
 pub use judge::{LEVELS, Options, Truths, judge};
 pub use labels::Label;
 pub use marked::Marked;

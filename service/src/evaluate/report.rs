@@ -243,6 +243,8 @@ pub struct LabelResult {
     /// True end of the life.
     #[serde(with = "forms::optional_time")]
     pub life_ends: Option<EventTime>,
+    /// The limit its forecasts are to; `null` where there is no end to judge them by.
+    pub target: Option<String>,
     /// When it was found: by an alert of severity advisory, warning, alarm or worse.
     pub found: Vec<FoundAt>,
     /// Forecasts against the true end.

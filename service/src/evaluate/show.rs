@@ -37,6 +37,12 @@ pub(crate) fn span(hours: Option<f64>) -> String {
     }
 }
 
+/// `1 label`, `2 labels`.
+pub(crate) fn counted(count: u64, noun: &str) -> String {
+    let s = if count == 1 { "" } else { "s" };
+    format!("{count} {noun}{s}")
+}
+
 /// `2031-03-27 07:12`.
 pub(crate) fn minute(at: EventTime) -> String {
     Timestamp::from_microsecond(at.0).map_or_else(|_| "?".into(), |stamp| stamp.strftime("%Y-%m-%d %H:%M").to_string())

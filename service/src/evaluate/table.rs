@@ -1,7 +1,7 @@
 //! An evaluation as tables of at most 100 columns.
 
 use super::report::{AssetResult, Evaluation, LabelResult, Life};
-use super::show::{cut, minute, percent, span, three, two};
+use super::show::{counted, cut, minute, percent, span, three, two};
 use crate::advise::document::Severity;
 use std::fmt;
 
@@ -31,15 +31,18 @@ impl Evaluation {
         let s = &self.snapshots;
         writeln!(
             f,
-            "  {} assets, {} snapshots, {} of them judged; {:.2} machine-months of healthy running",
-            self.assets, s.all, s.judged, self.healthy_machine_months
+            "  {}, {}, {} of them judged; {:.2} machine-months of healthy running",
+            counted(self.assets as u64, "asset"),
+            counted(s.all, "snapshot"),
+            s.judged,
+            self.healthy_machine_months
         )?;
         let why = [
             (s.learning, "learning"),
             (s.stopped, "stopped"),
             (s.settling, "settling"),
             (s.unscored, "without a score"),
-            (s.sensor_at_fault, "while a sensor or the connection was at fault"),
+            (s.sensor_at_fault, "with a sensor or connection at fault"),
             (s.unknown, "of which nobody knows whether anything was wrong"),
         ];
         let why: Vec<String> =
@@ -60,7 +63,9 @@ impl Evaluation {
         )?;
         for label in &self.labels {
             if let Some(life) = &label.remaining_life {
-                life_line(f, &label.asset, life)?;
+                let to = label.target.as_deref().filter(|target| *target != "alarm");
+                let name = to.map_or_else(|| label.asset.clone(), |to| format!("{}, {to}", label.asset));
+                life_line(f, &name, life)?;
             }
         }
         life_line(f, "together", pooled)?;
@@ -68,10 +73,7 @@ impl Evaluation {
             f,
             "  width: mean of interval width over true life, where both ends were in sight; open: share where not"
         )?;
-        writeln!(
-            f,
-            "  ×2, 20 %: share of P50 within a factor of two, within 20 %; α-λ: that at half of the way (α 0.2, λ 0.5)"
-        )?;
+        writeln!(f, "  ×2, 20 %: share of P50 within a factor of two, within 20 %; α-λ: that half-way (α 0.2, λ 0.5)")?;
         writeln!(f, "  RA, CRA: relative accuracy at half of the way, its mean over the whole way (1 is right)")?;
         writeln!(f, "  useful: before the end, since when 80 % of P50 were within a factor of two")
     }
@@ -172,13 +174,13 @@ pub(super) fn write_by_episode(f: &mut fmt::Formatter<'_>, of: &[&Evaluation]) -
     heading(f, "By episode (a month is of one machine, of healthy running)")?;
     writeln!(
         f,
-        "  {:<19} {:>10} {:>7} {:>6} {:>12}  {:>9} {:>8}  {:>9} {:>8}",
+        "  {:<19} {:>10} {:>7} {:>6} {:>11}  {:>10} {:>8}  {:>9} {:>8}",
         "", "found", "missed", "false", "false/month", "delay: mid", "worst", "lead: mid", "worst"
     )?;
     each_level(f, of, |level| {
         let e = &level.episodes;
         format!(
-            "{:>10} {:>7} {:>6} {:>12}  {:>10} {:>8}  {:>9} {:>8}",
+            "{:>10} {:>7} {:>6} {:>11}  {:>10} {:>8}  {:>9} {:>8}",
             format!("{} of {}", e.found, e.labels),
             e.missed,
             e.false_alerts,

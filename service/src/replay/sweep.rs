@@ -9,7 +9,7 @@ use crate::cli::ReplayArgs;
 use crate::config::Checked;
 use crate::engine::Engine;
 use crate::error::{Error, Fault};
-use crate::evaluate::show::{percent, span, three, two};
+use crate::evaluate::show::{counted, percent, span, three, two};
 use crate::evaluate::{Evaluation, Found, Level, Truths, judge};
 use indicatif::ProgressBar;
 use std::fmt::Write as _;
@@ -260,8 +260,11 @@ fn one(
     Ok((evaluation, summary))
 }
 
+/// A name and the figure.
+type Column = (&'static str, fn(&Level) -> Option<f64>);
+
 /// Columns of `sweep.csv` behind the settings, by severity.
-const BY_LEVEL: [(&str, fn(&Level) -> Option<f64>); 6] = [
+const BY_LEVEL: [Column; 6] = [
     ("found", |level| Some(level.episodes.found as f64)),
     ("alerts", |level| Some(level.episodes.alerts as f64)),
     ("false", |level| Some(level.episodes.false_alerts as f64)),
@@ -343,7 +346,7 @@ fn table(trials: &[Trial], has_labels: bool) -> String {
         cells.zip(&widths).map(|(cell, &width)| format!("  {cell:>width$}")).collect()
     };
     let labels = match has_labels {
-        true => format!("{} labels", first.evaluation.labels.len()),
+        true => counted(first.evaluation.labels.len() as u64, "label"),
         false => "no labels: every alert counts as one too many".to_owned(),
     };
     // Writing to a String cannot fail.
