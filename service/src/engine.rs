@@ -74,6 +74,27 @@ pub enum Action {
         /// New value in the point's kept unit; `None` removes it.
         value: Option<f64>,
     },
+    /// What somebody found who looked: whether an alert was right. It changes nothing; it is kept to be evaluated.
+    Finding {
+        /// Alert id.
+        alert: String,
+        /// Whether it was.
+        verdict: Verdict,
+        /// What it was, in a word.
+        kind: Option<String>,
+    },
+}
+
+/// What looking at the machine showed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// What the alert is about was there.
+    Confirmed,
+    /// Nothing was there.
+    NotConfirmed,
+    /// Something else was there.
+    Other,
 }
 
 /// A command that was carried out.

@@ -23,6 +23,7 @@ pub mod app;
 pub mod check;
 pub mod demo;
 pub mod reload;
+pub mod evaluate;
 pub mod replay;
 pub mod run;
 pub mod spill;

@@ -4,7 +4,7 @@ use clap::Parser;
 use roundsman::cli::{CheckArgs, Cli, Command, LogFormat, ReplayArgs, RunArgs};
 use roundsman::config::{self, Checked};
 use roundsman::error::{Error, Fault};
-use roundsman::{analyse, check, demo, replay};
+use roundsman::{analyse, check, demo, evaluate, replay};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -31,6 +31,7 @@ fn main() -> ExitCode {
         Command::Run(args) => run(args),
         Command::Check(args) => run_check(args),
         Command::Replay(args) => run_replay(args),
+        Command::Evaluate(args) => evaluate::run(args, &mut std::io::stdout().lock()),
         Command::Analyse(args) => analyse::run(args, &mut std::io::stdout().lock()),
     };
     match result {
@@ -60,8 +61,11 @@ fn run_check(args: &CheckArgs) -> Result<(), Error> {
 }
 
 fn run_replay(args: &ReplayArgs) -> Result<(), Error> {
-    let config = load(args.config.as_deref(), &args.set, false)?;
-    replay::run(args, config)
+    let load = |set: &[String]| load(args.config.as_deref(), set, false);
+    match args.sweep.is_empty() {
+        true => replay::run(args, load(&args.set)?),
+        false => replay::sweep(args, &load, &mut std::io::stdout().lock()),
+    }
 }
 
 fn load(file: Option<&Path>, set: &[String], needs_broker: bool) -> Result<Checked, Error> {

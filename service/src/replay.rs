@@ -15,10 +15,14 @@ mod journal;
 mod results;
 mod rows;
 mod summary;
+mod sweep;
+mod tradeoff;
 
 pub use feed::{Feed, Step};
 pub use results::{Results, write};
 pub use summary::{Summary, Wall};
+pub use sweep::{Axis, Trial, combinations, sweep};
+pub use tradeoff::plot as tradeoff_plot;
 
 use crate::acquire::payload::{self, Decoded as Value};
 use crate::acquire::recording::{self, Decode, Decoded, Merge, Message, Progress, ReadOptions, RecordingError};
@@ -52,18 +56,14 @@ pub fn run(args: &ReplayArgs, config: Checked) -> Result<(), Error> {
         Some(path) if args.config.is_none() => journal::configuration(path, &args.set)?,
         _ => config,
     };
+    if !args.truth.labels.is_empty() || args.truth.findings.is_some() {
+        let what = "labels are for --sweep; judge a single result with `roundsman evaluate`";
+        return Err(Error::new(Fault::Usage, what));
+    }
     std::fs::create_dir_all(&args.out).map_err(|source| Error::io("make", &args.out, source))?;
-    let options = ReadOptions {
-        asset: args.asset.clone(),
-        time_column: args.time_column.clone(),
-        ignore: args.ignore.clone(),
-        zone: zone(args, &config)?,
-        batch: batch(args.recordings.len()),
-        sort: args.sort,
-        spill_dir: args.out.clone(),
-    };
-    let threads = args.threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
-    let bar = bar(&args.recordings);
+    let options = read_options(args, &config, args.out.clone(), args.recordings.len())?;
+    let threads = threads(args);
+    let bar = bar(&args.recordings, 1);
     let site = config.site.name.clone();
     let pace = Pace { secs_per_sec: args.pace, threads };
     let (results, summary) = match journal {
@@ -372,6 +372,26 @@ impl From<RecordingError> for Error {
     }
 }
 
+fn threads(args: &ReplayArgs) -> usize {
+    args.threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from))
+}
+
+/// `open`: recordings that are open at the same time, whoever reads them.
+fn read_options(args: &ReplayArgs, config: &Checked, spill_dir: PathBuf, open: usize) -> Result<ReadOptions, Error> {
+    let mut ignore = args.ignore.clone();
+    // What says that something was wrong is no reading.
+    ignore.extend(args.truth.label_column.clone());
+    Ok(ReadOptions {
+        asset: args.asset.clone(),
+        time_column: args.time_column.clone(),
+        ignore,
+        zone: zone(args, config)?,
+        batch: batch(open),
+        sort: args.sort,
+        spill_dir,
+    })
+}
+
 fn zone(args: &ReplayArgs, config: &Checked) -> Result<jiff::tz::TimeZone, Error> {
     let Some(name) = &args.zone else {
         return Ok(config.site.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC));
@@ -385,8 +405,10 @@ fn batch(files: usize) -> usize {
     (65_536 / files.max(1)).clamp(256, 4096)
 }
 
-fn bar(recordings: &[PathBuf]) -> ProgressBar {
-    let bytes = recordings.iter().filter_map(|path| std::fs::metadata(path).ok()).map(|meta| meta.len()).sum();
+/// For recordings that are played `times` times.
+fn bar(recordings: &[PathBuf], times: usize) -> ProgressBar {
+    let bytes: u64 = recordings.iter().filter_map(|path| std::fs::metadata(path).ok()).map(|meta| meta.len()).sum();
+    let bytes = bytes.saturating_mul(times as u64);
     let target = match std::io::stderr().is_terminal() {
         true => ProgressDrawTarget::stderr(),
         false => ProgressDrawTarget::hidden(),

@@ -180,7 +180,7 @@ pub fn done(action: &Action, asset: &str, done: &[Option<String>]) -> String {
         Action::Unshelve { .. } => format!("no longer shelved: {}", all()),
         Action::OutOfService => format!("out of service until told otherwise, evaluated and silent: {}", all()),
         Action::ReturnToService => format!("back in service: {}", all()),
-        Action::Relearn | Action::SetLimit { .. } => format!("done: {}", all()),
+        Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => format!("done: {}", all()),
     }
 }
 

@@ -264,6 +264,19 @@ impl Findings {
         self.say_machine(said, by, machine, &Now::default(), context, out);
     }
 
+    /// Whether this asset ever gave the alert of this id.
+    pub fn has_given(&self, alert: &str, context: &Context<'_>) -> bool {
+        let Some(episode) = alert.rsplit('/').next().and_then(|ordinal| ordinal.parse().ok()) else { return false };
+        let sensors = context.spec.points.iter().zip(&self.sensors);
+        let sensors = sensors.map(|(point, life)| (Finding::Sensor(point.name.clone()), life));
+        let mut lives =
+            [(Finding::Machine, &self.machine), (Finding::Silence, &self.silence)].into_iter().chain(sensors);
+        lives.any(|(finding, life)| {
+            (1..=life.episode()).contains(&episode)
+                && document::alert_id(context.site, &context.spec.name, &finding, episode) == alert
+        })
+    }
+
     /// Carries out a command on alarm lives: on the one named, else on all of the asset's that it fits.
     pub fn command(
         &mut self,
@@ -299,7 +312,7 @@ impl Findings {
                 Action::Unshelve { .. } => life.unshelve(at),
                 Action::OutOfService => life.take_out_of_service(at),
                 Action::ReturnToService => life.return_to_service(at),
-                Action::Relearn | Action::SetLimit { .. } => continue,
+                Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => continue,
             };
             match result {
                 Ok(said) => {

@@ -306,6 +306,13 @@ impl Asset {
                 let said = format!("{point}: limit changed from {old} to {new}");
                 Ok(Done { said, old: Some(old), new: Some(new) })
             }
+            Action::Finding { alert, .. } => {
+                let context = definition.context(&state.own_limits, &state.aligner, false);
+                match state.findings.has_given(alert, &context) {
+                    true => Ok(Done { said: format!("the finding on {alert} is kept"), old: None, new: None }),
+                    false => Err(format!("{} never gave the alert {alert:?}", spec.name)),
+                }
+            }
             Action::Acknowledge { .. }
             | Action::Shelve { .. }
             | Action::Unshelve { .. }

@@ -76,6 +76,13 @@ const CHANGES: [&str; SCHEMA as usize - 1] = [
      ALTER TABLE audit ADD COLUMN new TEXT;",
 ];
 
+/// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.
+/// `CASE`, because a refused command's action need not be JSON.
+pub(super) const FINDINGS: &str = "
+SELECT at, asset, action ->> '$.alert' AS alert, action ->> '$.verdict' AS verdict, action ->> '$.kind' AS kind, by, note,
+    position, part FROM audit
+WHERE accepted = 1 AND CASE WHEN json_valid(action) THEN action ->> '$.action' END = 'finding'";
+
 /// Opens or creates one of the two files, private to us, and checks its version. `tables` creates version [`SCHEMA`],
 /// `changes` lead there from each earlier one.
 pub(super) fn open(path: &Path, tables: &str, changes: &[&str; SCHEMA as usize - 1]) -> Result<Connection, KeepError> {
@@ -236,6 +243,10 @@ impl Store {
         }
         let path = dir.join("state.db");
         let connection = open(&path, TABLES, &CHANGES)?;
+        // For people with a database tool; a view is no change of the tables.
+        connection
+            .execute_batch(&format!("CREATE VIEW IF NOT EXISTS findings AS {FINDINGS}"))
+            .map_err(|source| KeepError::of(&path, source))?;
         let mut store = Self { connection, rows: HashMap::new(), path, dir: dir.to_owned(), _lock: lock };
         store.rows =
             store.all("SELECT name, id FROM assets", |row| Ok((row.get(0)?, row.get(1)?)))?.into_iter().collect();
