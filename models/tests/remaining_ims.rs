@@ -43,7 +43,7 @@ fn bearing_1_gets_no_forecast_before_its_damage_and_ordered_ones_after() {
     assert!(blocks.len() > 160, "{} blocks", blocks.len());
     let params = RemainingParams::default().check().expect("defaults are in range");
     for limit in [0.1, 0.15, 0.2] {
-        let target = Target { limit, side: Side::Upper };
+        let target = Target::exact(limit, Side::Upper);
         let reached = blocks.iter().position(|b| b.value >= limit).expect("it failed");
         println!("\nlimit {limit} g, first reached by a block mean after {} h", reached + 1);
         let (mut made, mut inside, mut early, mut late) = (0, 0, 0, 0);

@@ -1,17 +1,18 @@
 //! What the block means say about wear: how far the level is, how fast it moves, how sure both are.
 //!
 //! Model: level = healthy + rise · shape(t), where shape is 0 until the onset and then grows to 1 at the last point,
-//! either linearly or as (exp(k·s) − 1) / (exp(k·S) − 1), s hours after onset, k the growth rate, S now. Noise on top:
+//! either linearly or as (exp(k·s) − 1) / (exp(k·S) − 1), s hours after onset, k the growth rate, S now. A positive k is
+//! wear that feeds on itself, a negative one wear that slows down and may never get to the limit. Noise on top:
 //! autocorrelated scatter of the block means and a wander of the level itself (see `whiten`).
 //!
 //! Nobody knows the onset, the growth rate or the correlation of the noise, and choosing one best set would make the
 //! forecast far too sure of itself. So all are tried on a grid; in each cell healthy level and rise follow by generalised
-//! least squares, and the cell gets its posterior weight: restricted likelihood × prior, of which linear wear has 0.4 and
-//! exponential wear 0.6, spread evenly over its growth rates. Cells with the same growth rate are then merged into one
+//! least squares, and the cell gets its posterior weight: restricted likelihood × prior, of which linear wear has 0.35,
+//! exponential wear 0.5 and slowing wear 0.15, spread evenly over their growth rates. Cells with the same growth rate are then merged into one
 //! bivariate normal of (level, rate) with the same mean and covariance, their evidence discounted a little because real
-//! wear is neither (`EVIDENCE_POWER`). The result is the mix of linear and exponential wear by evidence.
+//! wear is none of them (`EVIDENCE_POWER`). The result is the mix of the three by evidence.
 //!
-//! Cost: about (points ≤ 64) × (cells: some 90) × (noise settings: 11). Pure; order of the blocks does not matter.
+//! Cost: about (points ≤ 64) × (cells: some 110) × (noise settings: 11). Pure; order of the blocks does not matter.
 //! Not for: levels that change because the load does (take that out first), or steps.
 //!
 //! Sources: generalised least squares and restricted likelihood: Harville (1977), JASA 72; wear as a time-transformed
@@ -31,14 +32,17 @@ pub enum DegradationModel {
     Linear,
     /// A rise that grows by the same share every hour.
     Exponential,
+    /// A rise that loses the same share of its pace every hour.
+    Slowing,
 }
 
 impl DegradationModel {
-    /// `linear` or `exponential`.
+    /// `linear`, `exponential` or `slowing`.
     pub fn name(self) -> &'static str {
         match self {
             Self::Linear => "linear",
             Self::Exponential => "exponential",
+            Self::Slowing => "slowing",
         }
     }
 }
@@ -52,7 +56,7 @@ impl fmt::Display for DegradationModel {
 /// One growth rate and what the data say under it, at the last point.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Shape {
-    /// Growth rate k per hour; 0 is linear wear.
+    /// Growth rate k per hour; 0 is linear wear, below 0 wear that slows down.
     pub growth_per_hour: f64,
     /// Posterior weight; all shapes together 1.
     pub weight: f64,
@@ -73,14 +77,16 @@ pub struct Shape {
 /// The fit: a mix of shapes, and a summary of it in words an engineer can check.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Degradation {
-    /// Shapes with a weight worth keeping, linear first, then by growth rate.
+    /// Shapes with a weight worth keeping: linear, then growing, then slowing ones.
     pub shapes: Vec<Shape>,
     /// Time of the last point, which all shapes refer to.
     pub at: EventTime,
-    /// The model with the larger share of the weight.
+    /// The model with the largest share of the weight.
     pub model: DegradationModel,
     /// Weight of all exponential shapes together.
     pub exponential_weight: f64,
+    /// Weight of all slowing shapes together.
+    pub slowing_weight: f64,
     /// Onset of the trend: posterior mean.
     pub onset: EventTime,
     /// Level before the onset: posterior mean.
@@ -128,8 +134,14 @@ const GROWTH_RANGE: (f64, f64) = (0.6, 8.0);
 /// Growth rates tried, in units of 1/(time spanned by all points): a geometric series with ratio 4/3. With a late onset S
 /// is a fraction of the whole time, hence the large ones.
 const GROWTHS: [f64; 13] = [0.75, 1.0, 1.33, 1.78, 2.37, 3.16, 4.21, 5.6, 7.5, 10.0, 13.3, 17.8, 23.7];
-/// Prior share of linear wear. Below a half: most wear accelerates, and taking it for linear errs to the unsafe side.
-const LINEAR_PRIOR: f64 = 0.4;
+/// The same of slowing wear: a weaker bend cannot be told from a line, a stronger one has stopped.
+const SLOWING: [f64; 5] = [-0.75, -1.33, -2.37, -4.21, -7.5];
+/// Slowing over the time since onset, |k|·S.
+const SLOWING_RANGE: (f64, f64) = (0.6, 4.0);
+/// Prior shares of linear and of slowing wear; the rest is exponential. Most wear accelerates, and taking it for linear
+/// errs to the unsafe side; what slows down is a minority (our judgement), but calling it steady cries wolf.
+const LINEAR_PRIOR: f64 = 0.35;
+const SLOWING_PRIOR: f64 = 0.15;
 /// Power to which the evidence for a shape is raised. Real wear is neither of the two models, so that evidence piled up on
 /// one shape is less telling than it says. The figure was chosen on the simulated wear of `tests/remaining_calibration.rs`:
 /// at 1 the intervals there are too narrow for wear that wanders, at 0.5 wider than any use. Generalised posteriors:
@@ -199,20 +211,22 @@ fn cells(onsets: &[f64], growths: &[f64]) -> Vec<Cell> {
     let mut cells = Vec::with_capacity(onsets.len() * growths.len());
     for &onset_hours in onsets {
         let since = -onset_hours;
-        let (lowest, highest) = GROWTH_RANGE;
-        let fits = |k: f64| k * since >= lowest && k * since <= highest;
-        let exponentials = growths.iter().skip(1).filter(|k| fits(**k)).count().max(1);
+        let range = |k: f64| if k > 0.0 { GROWTH_RANGE } else { SLOWING_RANGE };
+        let fits = |k: f64| (range(k).0..=range(k).1).contains(&(k.abs() * since));
+        let count = |slowing: bool| growths.iter().filter(|k| (**k < 0.0) == slowing && **k != 0.0 && fits(**k)).count();
+        let (growing, slowing) = (count(false).max(1), count(true).max(1));
         for (shape, &k) in growths.iter().enumerate() {
-            if shape == 0 {
-                cells.push(Cell { onset_hours, shape, prior: LINEAR_PRIOR, rate_per_rise: 1.0 / since });
+            let prior = if k == 0.0 {
+                LINEAR_PRIOR
+            } else if k > 0.0 {
+                (1.0 - LINEAR_PRIOR - SLOWING_PRIOR) / growing as f64
+            } else {
+                SLOWING_PRIOR / slowing as f64
+            };
+            if k == 0.0 {
+                cells.push(Cell { onset_hours, shape, prior, rate_per_rise: 1.0 / since });
             } else if fits(k) {
-                let rate_per_rise = k / (1.0 - (-k * since).exp());
-                cells.push(Cell {
-                    onset_hours,
-                    shape,
-                    prior: (1.0 - LINEAR_PRIOR) / exponentials as f64,
-                    rate_per_rise,
-                });
+                cells.push(Cell { onset_hours, shape, prior, rate_per_rise: k / -(-k * since).exp_m1() });
             }
         }
     }
@@ -226,7 +240,7 @@ fn shape_table(points: &Points, cells: &[Cell], growths: &[f64]) -> Vec<f64> {
     for (k, row) in growths.iter().zip(grown.chunks_exact_mut(n)) {
         row.iter_mut().zip(&points.hours).for_each(|(g, t)| *g = if *k == 0.0 { *t } else { (k * t).exp() });
     }
-    // (from, factor): shape = max(0, grown − from) × factor.
+    // (from, factor): shape = max(0, (grown − from) × factor); with k < 0 both factors are negative.
     let scales: Vec<(f64, f64)> = cells
         .iter()
         .map(|cell| {
@@ -241,7 +255,7 @@ fn shape_table(points: &Points, cells: &[Cell], growths: &[f64]) -> Vec<f64> {
             cells
                 .iter()
                 .zip(&scales)
-                .map(|(cell, (from, factor))| (grown[cell.shape * n + i] - from).max(0.0) * factor),
+                .map(|(cell, (from, factor))| ((grown[cell.shape * n + i] - from) * factor).max(0.0)),
         );
     }
     table
@@ -255,7 +269,8 @@ impl Degradation {
             return None;
         }
         let span = -points.hours[0];
-        let growths: Vec<f64> = std::iter::once(0.0).chain(GROWTHS.iter().map(|g| g / span)).collect();
+        let bent = GROWTHS.iter().chain(&SLOWING).map(|g| g / span);
+        let growths: Vec<f64> = std::iter::once(0.0).chain(bent).collect();
         let onsets = onsets(points, hint_hours);
         let cells = cells(&onsets, &growths);
         let table = shape_table(points, &cells, &growths);
@@ -310,8 +325,18 @@ impl Degradation {
             .filter(|(s, _)| s.weight > NEGLIGIBLE * heaviest)
             .map(|(s, k)| s.shape(*k, s.weight / kept, points))
             .collect();
-        let exponential_weight: f64 = shapes.iter().filter(|s| s.growth_per_hour > 0.0).map(|s| s.weight).sum();
-        let model = if exponential_weight > 0.5 { DegradationModel::Exponential } else { DegradationModel::Linear };
+        let weight_of = |which: fn(f64) -> bool| -> f64 {
+            shapes.iter().filter(|s| which(s.growth_per_hour)).map(|s| s.weight).sum()
+        };
+        let (linear, exponential_weight) = (weight_of(|k| k == 0.0), weight_of(|k| k > 0.0));
+        let slowing_weight = weight_of(|k| k < 0.0);
+        let model = if exponential_weight >= linear.max(slowing_weight) {
+            DegradationModel::Exponential
+        } else if linear >= slowing_weight {
+            DegradationModel::Linear
+        } else {
+            DegradationModel::Slowing
+        };
         let rise = all.rise / all.weight;
         let rise_sd = (all.rise_square / all.weight - rise * rise).max(0.0).sqrt();
         let onset_hours = all.onset / all.weight;
@@ -323,6 +348,7 @@ impl Degradation {
             at: points.last_at,
             model,
             exponential_weight,
+            slowing_weight,
             onset: points.last_at.plus_secs(onset_hours * 3600.0),
             healthy: points.centre + points.scale * all.healthy / all.weight,
             rise: points.scale * rise,

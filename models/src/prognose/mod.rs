@@ -4,7 +4,7 @@
 //! again at every update, and say when it is not valid):
 //!
 //! 1. `points`: block means → at most 64 clean, pooled points;
-//! 2. [`degradation`]: points → what linear and exponential wear say about the level and its rate at the last point,
+//! 2. [`degradation`]: points → what linear, exponential and slowing wear say about the level and its rate at the last point,
 //!    each with its weight (onset, growth rate, autocorrelation of the noise and wander all being uncertain);
 //! 3. [`first_passage`]: level, rate and their uncertainty → distribution of the time at which a limit is reached;
 //! 4. [`remaining`]: the mixture of those distributions → P10, P50, P90 in hours, or a [`NoForecast`].
@@ -17,5 +17,6 @@ mod whiten;
 
 pub use degradation::{Degradation, DegradationModel};
 pub use remaining::{
-    CheckedRemaining, NoForecast, RemainingLife, RemainingParams, Side, Target, TargetForecast, TimeToLimit, forecast,
+    CheckedRemaining, Correction, LevelDoubt, Milestone, NoForecast, RemainingLife, RemainingParams, Side, Target,
+    TargetForecast, TimeToLimit, forecast, forecast_corrected,
 };

@@ -78,7 +78,7 @@ impl Forecaster {
                 add("zone-d", limit, Side::Upper);
             }
             let targets: Vec<Target> =
-                named.iter().map(|(_, l, side)| Target { limit: l.value, side: *side }).collect();
+                named.iter().map(|(_, l, side)| Target::exact(l.value, *side)).collect();
             let Ok(params) = RemainingParams::default().check() else { return };
             match remaining::forecast(&levels, at, &targets, None, &params) {
                 Ok(life) => {
