@@ -156,6 +156,23 @@ const MIN_POINTS_AFTER_ONSET: usize = 8;
 /// Cells and shapes with less than this of the largest weight are left out.
 const NEGLIGIBLE: f64 = 1e-3;
 
+/// What past machines say of the growth rate k per hour: ln k is normal. Linear and slowing wear then keep
+/// [`PRIOR_LEFT`] of the prior between them.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct GrowthPrior {
+    /// Mean of ln k.
+    pub ln_mean: f64,
+    /// Its standard deviation.
+    pub ln_sd: f64,
+}
+
+/// Prior share of wear that is not exponential when past machines' wear was.
+const PRIOR_LEFT: f64 = 0.1;
+/// Growth rates tried under such a prior, in its standard deviations.
+const PRIOR_SCORES: [f64; 9] = [-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0];
+/// Growth over the time since onset that can be computed.
+const PRIOR_RANGE: (f64, f64) = (0.05, 60.0);
+
 /// One (onset, growth) pair.
 #[derive(Debug, Clone, Copy)]
 struct Cell {
@@ -207,27 +224,40 @@ fn onsets(points: &Points, hint_hours: Option<f64>) -> Vec<f64> {
     tried
 }
 
-fn cells(onsets: &[f64], growths: &[f64]) -> Vec<Cell> {
+fn cells(onsets: &[f64], growths: &[f64], known: Option<GrowthPrior>) -> Vec<Cell> {
     let mut cells = Vec::with_capacity(onsets.len() * growths.len());
+    let growth_range = if known.is_some() { PRIOR_RANGE } else { GROWTH_RANGE };
+    let (linear, slowing) = match known {
+        None => (LINEAR_PRIOR, SLOWING_PRIOR),
+        Some(_) => (0.5 * PRIOR_LEFT, 0.5 * PRIOR_LEFT),
+    };
+    // Relative prior of a growth rate among those of its sign.
+    let relative = |k: f64| match known {
+        Some(known) if k > 0.0 => (-0.5 * ((k.ln() - known.ln_mean) / known.ln_sd).powi(2)).exp(),
+        _ => 1.0,
+    };
     for &onset_hours in onsets {
         let since = -onset_hours;
-        let range = |k: f64| if k > 0.0 { GROWTH_RANGE } else { SLOWING_RANGE };
-        let fits = |k: f64| (range(k).0..=range(k).1).contains(&(k.abs() * since));
-        let count = |slowing: bool| growths.iter().filter(|k| (**k < 0.0) == slowing && **k != 0.0 && fits(**k)).count();
-        let (growing, slowing) = (count(false).max(1), count(true).max(1));
+        let fits = |k: f64| {
+            let (least, most) = if k > 0.0 { growth_range } else { SLOWING_RANGE };
+            (least..=most).contains(&(k.abs() * since))
+        };
+        let sum = |sign: f64| {
+            let of_sign = growths.iter().filter(|k| **k * sign > 0.0 && fits(**k));
+            of_sign.map(|k| relative(*k)).sum::<f64>().max(f64::MIN_POSITIVE)
+        };
+        let (growing_sum, slowing_sum) = (sum(1.0), sum(-1.0));
         for (shape, &k) in growths.iter().enumerate() {
-            let prior = if k == 0.0 {
-                LINEAR_PRIOR
+            let (prior, rate_per_rise) = if k == 0.0 {
+                (linear, 1.0 / since)
+            } else if !fits(k) {
+                continue;
             } else if k > 0.0 {
-                (1.0 - LINEAR_PRIOR - SLOWING_PRIOR) / growing as f64
+                ((1.0 - linear - slowing) * relative(k) / growing_sum, k / -(-k * since).exp_m1())
             } else {
-                SLOWING_PRIOR / slowing as f64
+                (slowing * relative(k) / slowing_sum, k / -(-k * since).exp_m1())
             };
-            if k == 0.0 {
-                cells.push(Cell { onset_hours, shape, prior, rate_per_rise: 1.0 / since });
-            } else if fits(k) {
-                cells.push(Cell { onset_hours, shape, prior, rate_per_rise: k / -(-k * since).exp_m1() });
-            }
+            cells.push(Cell { onset_hours, shape, prior, rate_per_rise });
         }
     }
     cells
@@ -263,16 +293,20 @@ fn shape_table(points: &Points, cells: &[Cell], growths: &[f64]) -> Vec<f64> {
 
 impl Degradation {
     /// `None` when the points are too few or carry nothing to fit. `hint_hours`: onset relative to the last point.
-    pub(super) fn fit(points: &Points, hint_hours: Option<f64>) -> Option<Self> {
+    pub(super) fn fit(points: &Points, hint_hours: Option<f64>, known: Option<GrowthPrior>) -> Option<Self> {
         let n = points.len();
         if n <= MIN_POINTS_AFTER_ONSET {
             return None;
         }
         let span = -points.hours[0];
-        let bent = GROWTHS.iter().chain(&SLOWING).map(|g| g / span);
-        let growths: Vec<f64> = std::iter::once(0.0).chain(bent).collect();
+        let mut growths = vec![0.0];
+        match known {
+            Some(known) => growths.extend(PRIOR_SCORES.iter().map(|z| (known.ln_mean + z * known.ln_sd).exp())),
+            None => growths.extend(GROWTHS.iter().map(|g| g / span)),
+        }
+        growths.extend(SLOWING.iter().map(|g| g / span));
         let onsets = onsets(points, hint_hours);
-        let cells = cells(&onsets, &growths);
+        let cells = cells(&onsets, &growths, known);
         let table = shape_table(points, &cells, &growths);
         let steps: Vec<f64> = step_lengths(points);
 

@@ -11,12 +11,15 @@
 
 pub mod degradation;
 pub mod first_passage;
+pub mod fleet;
 mod points;
 pub mod remaining;
+pub mod track_record;
 mod whiten;
 
-pub use degradation::{Degradation, DegradationModel};
+pub use degradation::{Degradation, DegradationModel, GrowthPrior};
+pub use track_record::TrackRecord;
 pub use remaining::{
-    CheckedRemaining, Correction, LevelDoubt, Milestone, NoForecast, RemainingLife, RemainingParams, Side, Target,
-    TargetForecast, TimeToLimit, forecast, forecast_corrected,
+    CheckedRemaining, Correction, Known, LevelDoubt, Milestone, NoForecast, RemainingLife, RemainingParams, Side, Target,
+    TargetForecast, TimeToLimit, forecast, forecast_knowing,
 };

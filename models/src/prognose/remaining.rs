@@ -15,7 +15,7 @@
 //! spacing; more are pooled to 64 points, so that giving more than a few thousand only costs time. Not for: levels whose
 //! load dependence has not been taken out, steps, limits reached by chance load swings.
 
-use super::degradation::{Degradation, DegradationModel, Shape};
+use super::degradation::{Degradation, DegradationModel, GrowthPrior, Shape};
 use super::first_passage::{Passage, normal_cdf, rising_root};
 use super::points::{Points, usable, without_outliers};
 use crate::param::{ParamFault, positive, within};
@@ -125,7 +125,7 @@ impl Default for Correction {
 
 impl Correction {
     /// The probability to look up for a stated probability with standard score `z`.
-    fn probability(&self, z: f64) -> f64 {
+    pub(super) fn probability(&self, z: f64) -> f64 {
         normal_cdf(self.shift + self.scale * z).clamp(1e-4, 1.0 - 1e-4)
     }
 }
@@ -265,10 +265,10 @@ const GUESS_RATIO: f64 = 21.85;
 /// more use, far enough to be told from the scatter.
 const MILESTONE_SHARE: f64 = 0.4;
 /// Standard score of 90 %.
-const Z90: f64 = 1.281_551_565_544_6;
-/// A guess from the trend's age s gives 9·s for P90; what ends well before that says more than the guess, however wide its
+pub(super) const Z90: f64 = 1.281_551_565_544_6;
+/// A guess from the age s of the trend alone gives 9·s for P90; what ends before that says more, however wide its
 /// ratio is.
-const GUESS_REACH: f64 = 3.0;
+const GUESS_REACH: f64 = 9.0;
 /// Relative width to which quantiles are found.
 const QUANTILE_WIDTH: f64 = 1e-4;
 
@@ -286,19 +286,29 @@ pub fn forecast(
     onset_hint: Option<EventTime>,
     params: &CheckedRemaining,
 ) -> Result<RemainingLife, NoForecast> {
-    forecast_corrected(blocks, now, targets, onset_hint, Correction::default(), params)
+    forecast_knowing(blocks, now, targets, &Known { onset_hint, ..Known::default() }, params)
 }
 
-/// [`forecast`], turned and widened by how earlier statements came out.
+/// What else is known of the wear, beside its own past.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Known {
+    /// When the trend began; without it, onsets are searched.
+    pub onset_hint: Option<EventTime>,
+    /// How earlier statements came out.
+    pub correction: Correction,
+    /// How fast the wear of past machines grew.
+    pub growth: Option<GrowthPrior>,
+}
+
+/// [`forecast`] with what is known beside the blocks.
 ///
 /// # Errors
 /// As [`forecast`].
-pub fn forecast_corrected(
+pub fn forecast_knowing(
     blocks: &[Reading],
     now: EventTime,
     targets: &[Target],
-    onset_hint: Option<EventTime>,
-    correction: Correction,
+    known: &Known,
     params: &CheckedRemaining,
 ) -> Result<RemainingLife, NoForecast> {
     let RemainingParams { min_blocks, min_trend_t, .. } = params.0;
@@ -314,8 +324,8 @@ pub fn forecast_corrected(
         }
         let flat = NoForecast::NoTrend { t: 0.0, need: min_trend_t };
         let points = Points::pool(&blocks).ok_or(flat)?;
-        let hint_hours = onset_hint.map(|at| at.hours_since(points.last_at));
-        let degradation = Degradation::fit(&points, hint_hours).ok_or(flat)?;
+        let hint_hours = known.onset_hint.map(|at| at.hours_since(points.last_at));
+        let degradation = Degradation::fit(&points, hint_hours, known.growth).ok_or(flat)?;
         if degradation.rise_t.is_nan() {
             return Err(flat);
         }
@@ -340,7 +350,7 @@ pub fn forecast_corrected(
     let clock = Clock { ahead_hours, params: &params.0, seen };
     let targets: Vec<TargetForecast> = targets
         .iter()
-        .map(|&target| TargetForecast { target, time: time_to(&degradation, target, correction, &clock) })
+        .map(|&target| TargetForecast { target, time: time_to(&degradation, target, known.correction, &clock) })
         .collect();
     match targets.iter().find_map(|t| t.time.err()) {
         Some(reason) if targets.iter().all(|t| t.time.is_err()) => Err(reason),
@@ -438,7 +448,7 @@ impl ShapePassage {
 const PARTS: [f64; 7] = [-1.465_234, -0.791_639, -0.366_106, 0.0, 0.366_106, 0.791_639, 1.465_234];
 
 /// The standard score of a probability, by bisection: used a few times per forecast with a doubtful limit.
-fn normal_score(p: f64) -> f64 {
+pub(super) fn normal_score(p: f64) -> f64 {
     rising_root(1.0, 17.0, 1e-7, |x| normal_cdf(x - 9.0) - p) - 9.0
 }
 
