@@ -58,7 +58,7 @@ impl Engine {
         Case {
             name: format!("engine {}", name + 1),
             step_hours: 1.0,
-            end_age_hours: self.life() as f64,
+            end_age_hours: Some(self.life() as f64),
             normal: (0..SENSORS).map(|s| self.first(s).0).collect(),
             levels: self.levels.clone(),
         }
@@ -202,7 +202,7 @@ fn past_failures_sharpen_the_forecast_of_a_held_out_engine() {
         no_grown += usize::from(time.is_none());
         grown.push(Said::of(time, left));
 
-        let life = fleet.life(&engine.levels[..cut * SENSORS], &cases[i].normal, cut as f64).expect("like the others");
+        let life = fleet.life(&engine.levels[..cut * SENSORS], &cases[i].normal, Some(cut as f64)).expect("like the others");
         full.push(Said { p10: life.p10_hours, p50: life.p50_hours, p90: life.p90_hours, left });
     }
     println!("\nC-MAPSS FD001, each engine held out and cut at a random cycle (seed {SEED}); cycles, capped at {CAP}");

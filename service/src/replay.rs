@@ -56,11 +56,16 @@ pub fn run(args: &ReplayArgs, config: Checked) -> Result<(), Error> {
     let site = config.site.name.clone();
     let (results, summary) =
         play(&args.recordings, &options, &config, &Pace { secs_per_sec: args.pace, threads }, &bar, || {
-            Engine::new(&site, false)
+            Engine::new(&site, false).with_histories(args.as_history.is_some())
         })?;
     bar.finish_and_clear();
     for note in &summary.notes {
         tracing::warn!("{note}");
+    }
+    if let Some(dir) = &args.as_history {
+        let histories = results.iter().flat_map(Results::histories);
+        let count = crate::keep::histories::write(dir, histories)?;
+        tracing::info!("{count} past cases written: {}", dir.display());
     }
     let summary = write(&args.out, results, summary)?;
     tracing::info!(

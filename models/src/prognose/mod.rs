@@ -21,5 +21,5 @@ pub use degradation::{Degradation, DegradationModel, GrowthPrior};
 pub use track_record::TrackRecord;
 pub use remaining::{
     CheckedRemaining, Correction, Known, LevelDoubt, Milestone, NoForecast, RemainingLife, RemainingParams, Side, Target,
-    TargetForecast, TimeToLimit, forecast, forecast_knowing,
+    TargetForecast, TimeToLimit, forecast, forecast_knowing, unknown_failure,
 };

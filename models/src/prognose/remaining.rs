@@ -108,6 +108,16 @@ pub struct LevelDoubt {
     pub ln_sd: f64,
 }
 
+/// Where machines fail of which nobody has said: (median level as a multiple of the healthy one, ln_sd of the rise).
+///
+/// Open run-to-failure recordings end anywhere from 1.4 to 10 times the healthy level; taken as 5 % and 95 % of a
+/// log-normal rise of 0.4 to 9, the median is √(0.4 · 9) and the standard deviation ln(9 / 0.4) / (2 · 1.645). For levels
+/// that have a zero, such as vibration; not for temperatures.
+pub fn unknown_failure() -> (f64, f64) {
+    let (least, most) = (0.4_f64, 9.0_f64);
+    (1.0 + (least * most).sqrt(), (most / least).ln() / (2.0 * 1.645))
+}
+
 /// What earlier statements teach: the standard score z of the distribution becomes shift + scale · z.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Correction {

@@ -122,6 +122,11 @@ impl TrackRecord {
         self.open.retain(|b| b.point != point);
     }
 
+    /// All open bets end unjudged.
+    pub fn forget_all(&mut self) {
+        self.open.clear();
+    }
+
     /// What the record teaches.
     pub fn correction(&self) -> Correction {
         let n = BET_WORTH * self.scores.len() as f64;

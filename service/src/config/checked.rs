@@ -2,6 +2,7 @@
 
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
+use crate::advise::document::History;
 use crate::asset::settings::Settings;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -21,6 +22,8 @@ pub struct Checked {
     pub publish: Publish,
     /// Where the state is kept.
     pub state: State,
+    /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
+    pub histories: Vec<History>,
     /// Caps.
     pub limits: Limits,
     /// Configured assets, in the order of the file.
@@ -146,6 +149,7 @@ impl Default for Checked {
             settings: Arc::default(),
             publish: Publish::default(),
             state: State::default(),
+            histories: Vec::new(),
             limits: Limits::default(),
             assets: Vec::new(),
         }

@@ -4,6 +4,7 @@
 //! with the journal position they cover, trends, alerts, audit, outbox. Two files, so that the two threads that write
 //! never wait for one another. Both can be opened with the `sqlite3` tool while the daemon runs.
 
+pub mod histories;
 pub mod journal;
 pub mod keeper;
 pub mod store;

@@ -14,8 +14,8 @@ pub struct Case {
     pub name: String,
     /// Time between rows, hours.
     pub step_hours: f64,
-    /// Hours from the first time it was watched to the end.
-    pub end_age_hours: f64,
+    /// Its age at the end, hours since it was new or overhauled; `None`: nobody knows.
+    pub end_age_hours: Option<f64>,
     /// What was normal for each point when it was healthy, in the points' units.
     pub normal: Vec<f64>,
     /// Row after row, one level per point; NaN where there was none.
@@ -61,7 +61,8 @@ impl Case {
 
     /// The first thing wrong with it.
     pub fn check(&self) -> Result<(), CaseFault> {
-        let numbers = [positive("step_hours", self.step_hours), positive("end_age_hours", self.end_age_hours)];
+        let age = self.end_age_hours.and_then(|age| positive("end_age_hours", age));
+        let numbers = [positive("step_hours", self.step_hours), age];
         if let Some(fault) = numbers.into_iter().flatten().next() {
             return Err(CaseFault::Param(fault));
         }

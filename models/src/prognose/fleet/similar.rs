@@ -1,7 +1,7 @@
 //! Remaining life from likeness: the stretch behind us against every stretch of every past case.
 //!
 //! With the wear index x of the last n rows, every past case c and every row τ of it, the weight is
-//! w(c, τ) ∝ exp(−½ · ρ · Σᵢ (x₋ᵢ − x_c(τ−i))² / v) · exp(−½ · (ln(age/age_c(τ)) / α)²), and the life that followed τ gets
+//! w(c, τ) ∝ exp(−½ · ρ · Σᵢ (x₋ᵢ − x_c(τ−i))² / v) · exp(−½ · (ln(age/age_c(τ)) / α)²), the second factor where ages are known, and the life that followed τ gets
 //! it. v: variance of single rows about a smooth course. ρ = [`ROW_WORTH`]: no past case is the true course, so rows
 //! count for less than independent witnesses. α = [`AGE_SPREAD`]. The lives are smeared in the logarithm, the more the
 //! fewer cases carry the weight. Both constants, the window and the cap of the index were chosen on held-out engines of
@@ -53,7 +53,8 @@ const NEGLIGIBLE_LN: f64 = -16.0;
 struct Course {
     name: String,
     smooth: Vec<f64>,
-    start_age_hours: f64,
+    /// Age at its first row; `None`: nobody knows.
+    start_age_hours: Option<f64>,
 }
 
 /// What the past cases of one class taught.
@@ -165,7 +166,8 @@ impl Fleet {
             }
             off += var / cases.len() as f64;
             lengths.push(smooth.len() as f64);
-            let start_age_hours = (case.end_age_hours - step_hours * (smooth.len() - 1) as f64).max(0.0);
+            let rows_hours = step_hours * (smooth.len() - 1) as f64;
+            let start_age_hours = case.end_age_hours.map(|age| (age - rows_hours).max(0.0));
             raw.push(index_rows(&index, &case.levels, &case.normal, case.step_hours / step_hours));
             courses.push(Course { name: case.name.clone(), smooth, start_age_hours });
         }
@@ -198,7 +200,7 @@ impl Fleet {
             for cut in CUTS {
                 let until = (cut * rows.len() as f64) as usize;
                 let left = (rows.len() - until) as f64 * self.step_hours;
-                let age = self.courses[out].start_age_hours + until as f64 * self.step_hours;
+                let age = self.courses[out].start_age_hours.map(|start| start + until as f64 * self.step_hours);
                 let Some(lives) = self.lives(&rows[..until], age, Some(out)) else { continue };
                 far = far.max(lives.nearest);
                 let p = self.cdf(&lives, left).clamp(1e-3, 1.0 - 1e-3);
@@ -234,21 +236,19 @@ impl Fleet {
         index_rows(&self.index, levels, normal, 1.0)
     }
 
-    /// Remaining life of a machine of `age_hours` with these last rows of levels (row-major, [`Fleet::step_hours`]
+    /// Remaining life of a machine of `age_hours` (`None`: nobody knows, and age is no witness) with these last rows of levels (row-major, [`Fleet::step_hours`]
     /// apart, the last one now; NaN where there is none) and these healthy levels.
     ///
     /// # Errors
     /// Why the past cases do not help.
-    pub fn life(&self, levels: &[f64], normal: &[f64], age_hours: f64) -> Result<FleetLife, NoFleet> {
+    pub fn life(&self, levels: &[f64], normal: &[f64], age_hours: Option<f64>) -> Result<FleetLife, NoFleet> {
         if self.courses.len() < FEWEST_SIMILAR {
             return Err(NoFleet::TooFewCases { have: self.courses.len(), need: FEWEST_SIMILAR });
         }
         let rows = self.index_of(levels, normal);
         let have = rows.iter().filter(|v| v.is_finite()).count();
         let short = NoFleet::TooShort { have, need: FEWEST_ROWS };
-        if !(age_hours.is_finite() && age_hours > 0.0) {
-            return Err(short);
-        }
+        let age_hours = age_hours.filter(|age| age.is_finite() && *age > 0.0);
         let lives = self.lives(&rows, age_hours, None).ok_or(short)?;
         if lives.nearest > self.far {
             return Err(NoFleet::LikeNone { times: FAR_FACTOR * lives.nearest / self.far });
@@ -271,7 +271,7 @@ impl Fleet {
         })
     }
 
-    fn lives(&self, rows: &[f64], age_hours: f64, left_out: Option<usize>) -> Option<Lives> {
+    fn lives(&self, rows: &[f64], age_hours: Option<f64>, left_out: Option<usize>) -> Option<Lives> {
         let query = &rows[rows.len().saturating_sub(self.window)..];
         let n = query.len();
         let known: Vec<(usize, f64)> = query.iter().copied().enumerate().filter(|(_, v)| v.is_finite()).collect();
@@ -286,8 +286,10 @@ impl Fleet {
                 let end = from + n - 1;
                 let square: f64 = known.iter().map(|(i, v)| (v - stretch[*i]) * (v - stretch[*i])).sum();
                 let square = square / self.row_var;
-                let age = course.start_age_hours + (end + 1) as f64 * self.step_hours;
-                let off_age = (age / age_hours).ln() / AGE_SPREAD;
+                let off_age = match (course.start_age_hours, age_hours) {
+                    (Some(start), Some(age)) => ((start + (end + 1) as f64 * self.step_hours) / age).ln() / AGE_SPREAD,
+                    _ => 0.0,
+                };
                 nearest = nearest.min(square / known.len() as f64);
                 ln_weights.push((c, course.smooth.len() - 1 - end, -0.5 * (ROW_WORTH * square + off_age * off_age)));
             }
