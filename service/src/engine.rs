@@ -203,7 +203,7 @@ impl Engine {
                 for asset in self.assets.iter_mut().flatten() {
                     asset.end(*at, trends, &mut self.now, out);
                     if self.histories
-                        && let Some(history) = asset.history(*at)
+                        && let Some(history) = asset.history()
                     {
                         out.push(Output::Ended(asset.id(), Box::new(history)));
                     }

@@ -3,7 +3,8 @@
 //! Model: level = healthy + rise · shape(t), where shape is 0 until the onset and then grows to 1 at the last point,
 //! either linearly or as (exp(k·s) − 1) / (exp(k·S) − 1), s hours after onset, k the growth rate, S now. A positive k is
 //! wear that feeds on itself, a negative one wear that slows down and may never get to the limit. Noise on top:
-//! autocorrelated scatter of the block means and a wander of the level itself (see `whiten`).
+//! autocorrelated scatter of the block means and a wander of the level itself (see `whiten`), both either the same at every
+//! level or growing with it, as the scatter of a vibration does.
 //!
 //! Nobody knows the onset, the growth rate or the correlation of the noise, and choosing one best set would make the
 //! forecast far too sure of itself. So all are tried on a grid; in each cell healthy level and rise follow by generalised
@@ -12,7 +13,7 @@
 //! bivariate normal of (level, rate) with the same mean and covariance, their evidence discounted a little because real
 //! wear is none of them (`EVIDENCE_POWER`). The result is the mix of the three by evidence.
 //!
-//! Cost: about (points ≤ 64) × (cells: some 110) × (noise settings: 11). Pure; order of the blocks does not matter.
+//! Cost: about (points ≤ 64) × (cells: some 110) × (noise settings: 22). Pure; order of the blocks does not matter.
 //! Not for: levels that change because the load does (take that out first), or steps.
 //!
 //! Sources: generalised least squares and restricted likelihood: Harville (1977), JASA 72; wear as a time-transformed
@@ -128,6 +129,11 @@ const NOISES: [(Noise, f64); 11] = [
     (Noise { memory: 0.5, wander: 0.2 }, 0.075),
     (Noise { memory: 0.8, wander: 0.1 }, 0.0625),
 ];
+
+/// Points a level is smoothed over before the noise is taken to grow with it.
+const SMOOTHED: usize = 9;
+/// Least ratio of highest to lowest level from which it is asked whether the noise grows with the level.
+const TELLING_RATIO: f64 = 1.3;
 
 /// Growth over the time since onset, k·S, within which an exponential is told from a line and still seen before its end.
 const GROWTH_RANGE: (f64, f64) = (0.6, 8.0);
@@ -309,10 +315,15 @@ impl Degradation {
         let cells = cells(&onsets, &growths, known);
         let table = shape_table(points, &cells, &growths);
         let steps: Vec<f64> = step_lengths(points);
+        let even = vec![1.0; n];
+        let growing = relative_levels(points);
+        let scalings: Vec<&[f64]> = std::iter::once(even.as_slice()).chain(growing.as_deref()).collect();
 
-        let mut fits = vec![None; NOISES.len() * cells.len()];
-        for ((noise, prior), row) in NOISES.iter().zip(fits.chunks_exact_mut(cells.len())) {
-            fit_noise(points, &Whitener::new(*noise, &steps), prior.ln(), &cells, &table, row);
+        let mut fits = vec![None; scalings.len() * NOISES.len() * cells.len()];
+        for (scaling, rows) in scalings.iter().zip(fits.chunks_exact_mut(NOISES.len() * cells.len())) {
+            for ((noise, prior), row) in NOISES.iter().zip(rows.chunks_exact_mut(cells.len())) {
+                fit_noise(points, scaling, &Whitener::new(*noise, &steps), prior.ln(), &cells, &table, row);
+            }
         }
         Self::merge(points, &growths, &cells, &table, &steps, &fits)
     }
@@ -341,7 +352,7 @@ impl Degradation {
         for (i, fit) in fits.iter().enumerate() {
             let Some(fit) = fit else { continue };
             let cell = i % cells.len();
-            let noise = NOISES[i / cells.len()].0;
+            let noise = NOISES[i / cells.len() % NOISES.len()].0;
             let shape_weight = weights[i] * tempered[cell];
             if shape_weight > NEGLIGIBLE {
                 let wander = noise.wander * fit.scatter_var / points.step_hours;
@@ -376,7 +387,7 @@ impl Degradation {
         let onset_hours = all.onset / all.weight;
         let best_cell = best % cells.len();
         let shape_of = |i: usize| table[i * cells.len() + best_cell];
-        let noise = NOISES[best / cells.len()].0;
+        let noise = NOISES[best / cells.len() % NOISES.len()].0;
         Some(Self {
             shapes,
             at: points.last_at,
@@ -414,8 +425,29 @@ fn step_lengths(points: &Points) -> Vec<f64> {
         .collect()
 }
 
+/// Levels relative to the last one, smoothed by a running median; `None` when they are not all above zero or so alike
+/// that noise which grows with them is noise that does not.
+fn relative_levels(points: &Points) -> Option<Vec<f64>> {
+    let level = |v: &f64| points.centre + points.scale * v;
+    let n = points.len();
+    let mut smooth = Vec::with_capacity(n);
+    for i in 0..n {
+        let from = i.saturating_sub(SMOOTHED / 2).min(n.saturating_sub(SMOOTHED));
+        let mut near: Vec<f64> = points.values.iter().skip(from).take(SMOOTHED).map(level).collect();
+        near.sort_by(f64::total_cmp);
+        smooth.push(near[near.len() / 2]);
+    }
+    let last = *smooth.last()?;
+    let (low, high) = smooth.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
+    // A level near zero is one without a zero of its own.
+    let telling = low > 0.02 * high && high >= TELLING_RATIO * low && high < f64::MAX;
+    telling.then(|| smooth.iter().map(|v| v / last).collect())
+}
+
+/// `scaling`: standard deviation of the noise at each point, relative to that at the last one.
 fn fit_noise(
     points: &Points,
+    scaling: &[f64],
     whitener: &Whitener,
     ln_prior: f64,
     cells: &[Cell],
@@ -426,14 +458,18 @@ fn fit_noise(
     let mut sums = vec![Sums::default(); cells.len()];
     let (mut data, mut one) = (Filtered::default(), Filtered::default());
     let (mut yy, mut y1, mut s11) = (0.0, 0.0, 0.0);
-    for ((gain, value), row) in whitener.gains.iter().zip(&points.values).zip(table.chunks_exact(cells.len())) {
-        let (y, u) = (data.step(gain, *value), one.step(gain, 1.0));
+    let mut ln_scaling = 0.0;
+    let columns = points.values.iter().zip(scaling).zip(table.chunks_exact(cells.len()));
+    for (gain, ((value, scale), row)) in whitener.gains.iter().zip(columns) {
+        let per_scale = 1.0 / scale;
+        ln_scaling += scale.ln();
+        let (y, u) = (data.step(gain, value * per_scale), one.step(gain, per_scale));
         let (y_weighted, u_weighted) = (y * gain.precision, u * gain.precision);
         yy += y * y_weighted;
         y1 += u * y_weighted;
         s11 += u * u_weighted;
         for (sum, x) in sums.iter_mut().zip(row) {
-            let x = sum.filtered.step(gain, *x);
+            let x = sum.filtered.step(gain, x * per_scale);
             sum.xx += x * x * gain.precision;
             sum.x1 += x * u_weighted;
             sum.xy += x * y_weighted;
@@ -449,7 +485,8 @@ fn fit_noise(
         let healthy = (sum.xx * y1 - sum.x1 * sum.xy) / det;
         let rise = (s11 * sum.xy - sum.x1 * y1) / det;
         let residual = (yy - healthy * y1 - rise * sum.xy).max(least_residual);
-        let ln_weight = ln_prior + cell.prior.ln() - 0.5 * (whitener.ln_det + det.ln() + (n - 2.0) * residual.ln());
+        let ln_weight =
+            ln_prior + cell.prior.ln() - ln_scaling - 0.5 * (whitener.ln_det + det.ln() + (n - 2.0) * residual.ln());
         if !ln_weight.is_finite() {
             continue;
         }

@@ -7,7 +7,10 @@
 //! 2. [`degradation`]: points → what linear, exponential and slowing wear say about the level and its rate at the last point,
 //!    each with its weight (onset, growth rate, autocorrelation of the noise and wander all being uncertain);
 //! 3. [`first_passage`]: level, rate and their uncertainty → distribution of the time at which a limit is reached;
-//! 4. [`remaining`]: the mixture of those distributions → P10, P50, P90 in hours, or a [`NoForecast`].
+//! 4. [`remaining`]: the mixture of those distributions → P10, P50, P90 in hours, or a [`NoForecast`];
+//! 5. [`track_record`]: what earlier statements came to → how the next ones are turned and widened.
+//!
+//! Beside that stands [`fleet`]: past machines of the same class, followed to their end.
 
 pub mod degradation;
 pub mod first_passage;

@@ -138,8 +138,8 @@ fn levels(blocks: &Blocks, places: &[Option<usize>], normals: &[f64], grid: &Gri
     levels
 }
 
-/// The asset's life so far as a past case that ended at `at`; `None` before it has a baseline and a day of blocks.
-pub(super) fn of_asset(at: EventTime, machine: &Machine, context: &Context<'_>) -> Option<History> {
+/// The asset's life so far as a past case that ended with its last block; `None` before it has a baseline and a day of blocks.
+pub(super) fn of_asset(machine: &Machine, context: &Context<'_>) -> Option<History> {
     let conditions = &machine.layout().conditions;
     let blocks = machine.blocks();
     let places: Vec<Option<usize>> = (0..conditions.len()).map(Some).collect();
@@ -169,7 +169,7 @@ pub(super) fn of_asset(at: EventTime, machine: &Machine, context: &Context<'_>) 
         site: context.site.to_owned(),
         asset: context.spec.name.clone(),
         class: context.spec.class.clone(),
-        ended_at: at,
+        ended_at: last,
         points: specs().map(|s| s.name.clone()).collect(),
         units: specs().map(|s| s.unit.clone()).collect(),
         case,

@@ -250,11 +250,11 @@ impl Asset {
         state.aligner.flush(&mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
     }
 
-    /// Its life so far, as a past case that ended now; `None` while there is too little of it.
-    pub fn history(&self, at: EventTime) -> Option<History> {
+    /// Its life so far, as a past case that has ended; `None` while there is too little of it.
+    pub fn history(&self) -> Option<History> {
         let Self { definition, state } = self;
         let context = definition.context(&state.own_limits, &state.aligner, false);
-        history::of_asset(at, &state.machine, &context)
+        history::of_asset(&state.machine, &context)
     }
 
     /// Carries out a person's command.
