@@ -270,7 +270,7 @@ const JUMP_SHARE: f64 = 0.5;
 /// The last block may be this share of the history's length old.
 const MOST_AHEAD: f64 = 0.5;
 /// P90 over P10 of an exponential lifetime: what a constant hazard, hence a guess, gives.
-const GUESS_RATIO: f64 = 21.85;
+pub(super) const GUESS_RATIO: f64 = 21.85;
 /// Share of the way to the limit at which the milestone stands: near enough to be reached before the forecast is of no
 /// more use, far enough to be told from the scatter.
 const MILESTONE_SHARE: f64 = 0.4;
@@ -278,7 +278,7 @@ const MILESTONE_SHARE: f64 = 0.4;
 pub(super) const Z90: f64 = 1.281_551_565_544_6;
 /// A guess from the age s of the trend alone gives 9·s for P90; what ends before that says more, however wide its
 /// ratio is.
-const GUESS_REACH: f64 = 9.0;
+pub(super) const GUESS_REACH: f64 = 9.0;
 /// Relative width to which quantiles are found.
 const QUANTILE_WIDTH: f64 = 1e-4;
 
@@ -462,6 +462,16 @@ pub(super) fn normal_score(p: f64) -> f64 {
     rising_root(1.0, 17.0, 1e-7, |x| normal_cdf(x - 9.0) - p) - 9.0
 }
 
+/// Middles of seven equally likely parts of a log-normal with median 1, of which what lies below `reached` is ruled out.
+pub(super) fn survived_parts(reached: f64, ln_sd: f64) -> [f64; 7] {
+    let gone = if reached > 0.0 { normal_cdf(reached.ln() / ln_sd) } else { 0.0 };
+    PARTS.map(|part| {
+        let p = gone + (1.0 - gone) * normal_cdf(part);
+        // Beyond all doubt the limit is just ahead.
+        (ln_sd * normal_score(p.min(1.0 - 1e-9))).exp().max(reached * (1.0 + 1e-6))
+    })
+}
+
 /// Distribution of the time to one target: a mixture over shapes, and over limits when the limit is in doubt.
 struct Times {
     passages: Vec<ShapePassage>,
@@ -486,12 +496,8 @@ impl Times {
                     Side::Upper => clock.seen.highest - healthy,
                     Side::Lower => healthy - clock.seen.lowest,
                 };
-                // Share of the limits that the machine would not have survived.
-                let gone = if reached > 0.0 { normal_cdf((reached / to_limit).ln() / ln_sd) } else { 0.0 };
-                for part in PARTS {
-                    let p = gone + (1.0 - gone) * normal_cdf(part);
-                    let z = normal_score(p.min(1.0 - 1e-9));
-                    add(healthy + sign * to_limit * (ln_sd * z).exp(), 1.0 / PARTS.len() as f64);
+                for part in survived_parts(reached / to_limit, ln_sd) {
+                    add(healthy + sign * to_limit * part, 1.0 / PARTS.len() as f64);
                 }
             }
             _ => add(target.limit, 1.0),

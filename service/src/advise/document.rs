@@ -223,7 +223,7 @@ pub struct Forecast {
 pub struct RemainingLife {
     /// Forecasts, nearest first; empty when there is none.
     pub forecasts: Vec<Forecast>,
-    /// Degradation model chosen: `linear`, `exponential` or `slowing`; `past-cases` when the nearest rests on them.
+    /// Degradation model chosen: `linear`, `exponential`, `slowing` or `power`; `past-cases` when the nearest rests on them.
     pub model: Option<String>,
     /// Why there is no forecast.
     pub none_because: Option<String>,

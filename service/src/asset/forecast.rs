@@ -8,7 +8,7 @@ use super::Context;
 use super::findings::limit_source;
 use super::layout::Layout;
 use super::machine::{Watch, limits_of};
-use super::spec::Quantity;
+use super::spec::{PointSpec, Quantity};
 use crate::advise::document::{Forecast, LimitSource, Measured, RemainingLife};
 use crate::engine::Output;
 use roundsman_models::detect::learned::Learned;
@@ -16,7 +16,8 @@ use roundsman_models::detect::limits::{Expected, Limit, Source};
 use roundsman_models::detect::zones::Preset;
 use roundsman_models::manipulate::blocks::Blocks;
 use roundsman_models::prognose::{
-    CheckedRemaining, Known, LevelDoubt, RemainingParams, Side, Target, TrackRecord, forecast_knowing, unknown_failure,
+    CheckedRemaining, Known, LevelDoubt, RemainingParams, Side, Target, TrackRecord, course, forecast_knowing,
+    unknown_failure,
 };
 use roundsman_models::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
@@ -150,7 +151,11 @@ impl Forecaster {
         blocks.longest(moving.place, moving.watch.trend_since, &mut series);
         let levels: Vec<Reading> =
             series.iter().map(|(at, r)| Reading { at: *at, value: moving.normal + r }).collect();
-        let named = targets(moving, point, foreseen, context);
+        let named = targets(moving, point, context);
+        if !foreseen && let Some(failure) = failure(at, moving, spec, &levels, &named) {
+            statement.model.get_or_insert_with(|| "power".to_owned());
+            statement.forecasts.push(failure);
+        }
         let targets: Vec<Target> = named.iter().map(|n| n.target).collect();
         let known = Known { correction: self.record.correction(), ..Known::default() };
         let life = match forecast_knowing(&levels, at, &targets, &known, params) {
@@ -200,8 +205,8 @@ pub(super) fn normal_of(place: usize, state: u16, watches: &[Watch], learned: &L
     baseline.and_then(|b| b.point(place)).map_or(f64::NAN, |p| p.reference)
 }
 
-/// The limits of a point as targets. `foreseen`: past cases have said already when such a machine fails.
-fn targets(moving: &Moving<'_>, point: u16, foreseen: bool, context: &Context<'_>) -> Vec<Named> {
+/// The limits of a point as targets.
+fn targets(moving: &Moving<'_>, point: u16, context: &Context<'_>) -> Vec<Named> {
     let Some(spec) = context.spec.points.get(usize::from(point)) else { return Vec::new() };
     let wander = if moving.steady { 1.0 } else { 2.0 };
     let expected = Expected { location: moving.normal, scale: moving.scale * wander };
@@ -224,23 +229,39 @@ fn targets(moving: &Moving<'_>, point: u16, foreseen: bool, context: &Context<'_
         let limit = zone_d.filter(|_| is_velocity).map(|value| Limit { value, source: Source::Zones, span: value });
         add("zone-d", limit, Side::Upper);
     }
-    // A limit from the baseline says that something has changed, not that the machine is at its end.
-    let unknown_end = limits.alarm_high.is_none_or(|l| l.source == Source::Baseline);
+    named
+}
+
+/// Hours to the level at which such machines fail, where nobody has set an alarm limit. One from the baseline says that
+/// something has changed, not that the machine is at its end.
+fn failure(
+    at: EventTime,
+    moving: &Moving<'_>,
+    spec: &PointSpec,
+    levels: &[Reading],
+    named: &[Named],
+) -> Option<Forecast> {
+    let limit_known = named.iter().any(|n| n.name == "alarm" && n.limit.source != "baseline" && n.target.side == Side::Upper);
     let has_zero = matches!(
         spec.quantity,
         Quantity::VibrationVelocity | Quantity::VibrationAcceleration | Quantity::VibrationDisplacement | Quantity::Other
     );
-    if unknown_end && has_zero && !foreseen && moving.normal > CLEAR_OF_ZERO * moving.scale {
-        let (factor, ln_sd) = unknown_failure();
-        let limit = factor * moving.normal;
-        named.push(Named {
-            name: "failure",
-            limit: LimitSource {
-                limit: Measured { value: limit, unit: spec.unit.clone() },
-                source: "assumed".into(),
-            },
-            target: Target { limit, side: Side::Upper, doubt: Some(LevelDoubt { healthy: moving.normal, ln_sd }) },
-        });
+    if limit_known || !has_zero || !(moving.normal > CLEAR_OF_ZERO * moving.scale) {
+        return None;
     }
-    named
+    let (factor, ln_sd) = unknown_failure();
+    let limit = factor * moving.normal;
+    let doubt = LevelDoubt { healthy: moving.normal, ln_sd };
+    let time = course::to_failure(levels, at, limit, Side::Upper, &doubt, moving.scale).ok()?;
+    Some(Forecast {
+        point: spec.name.clone(),
+        target: "failure".into(),
+        limit: LimitSource {
+            limit: Measured { value: limit, unit: spec.unit.clone() },
+            source: "assumed".into(),
+        },
+        p10_hours: Some(time.p10_hours),
+        p50_hours: Some(time.p50_hours),
+        p90_hours: time.p90_hours,
+    })
 }
