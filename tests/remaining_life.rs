@@ -159,7 +159,9 @@ fn past_cases_written_by_a_replay_forecast_other_engines_of_the_class() {
         println!("{name}: left {left:.0}, P10 {:.0}, P50 {:.0}, P90 {p90:.0}", last.p10_hours, last.p50_hours);
         rows.push((last.p10_hours, last.p50_hours, p90, left));
     }
-    println!("| {PAST} past engines, others at {CUT} of their life | forecasts | P10-P90 held | mean width / mean life | P50 within 2 |");
+    println!(
+        "| {PAST} past engines, others at {CUT} of their life | forecasts | P10-P90 held | mean width / mean life | P50 within 2 |"
+    );
     println!("|---|---|---|---|---|");
     let (held, width, _) = judge("roundsman replay with history.dir", &rows);
     assert!(rows.len() >= ASKED - 1, "{} of {ASKED} engines near their end got a forecast", rows.len());

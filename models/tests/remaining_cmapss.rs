@@ -14,7 +14,7 @@
 //!
 //! What was chosen how: the number of rows looked back, the worth of a row and the spread of age were tried in some twenty
 //! combinations on cuts of the same engines with other random numbers (numpy's default_rng seeds 0 to 3), so the engines
-//! are not unseen as a set, only each engine to its own forecast. 
+//! are not unseen as a set, only each engine to its own forecast.
 //!
 //! Source: A. Saxena and K. Goebel (2008), Turbofan Engine Degradation Simulation Data Set, FD001, NASA Prognostics Data
 //! Repository.
@@ -151,7 +151,8 @@ fn own_trend(engines: &[Engine], held_out: usize, cut: usize) -> Option<TimeToLi
     for s in 0..SENSORS {
         let (start, var) = engine.first(s);
         let others = engines.iter().enumerate().filter(|(i, _)| *i != held_out);
-        let ends: Vec<f64> = others.map(|(_, e)| (e.life() - 5..e.life()).map(|i| e.row(i)[s]).sum::<f64>() / 5.0).collect();
+        let ends: Vec<f64> =
+            others.map(|(_, e)| (e.life() - 5..e.life()).map(|i| e.row(i)[s]).sum::<f64>() / 5.0).collect();
         let limit = ends.iter().sum::<f64>() / ends.len() as f64;
         let scatter = ends.iter().map(|e| (e - limit) * (e - limit)).sum::<f64>() / (ends.len() - 1) as f64;
         let way = limit - start;
@@ -202,7 +203,8 @@ fn past_failures_sharpen_the_forecast_of_a_held_out_engine() {
         no_grown += usize::from(time.is_none());
         grown.push(Said::of(time, left));
 
-        let life = fleet.life(&engine.levels[..cut * SENSORS], &cases[i].normal, Some(cut as f64)).expect("like the others");
+        let life =
+            fleet.life(&engine.levels[..cut * SENSORS], &cases[i].normal, Some(cut as f64)).expect("like the others");
         full.push(Said { p10: life.p10_hours, p50: life.p50_hours, p90: life.p90_hours, left });
     }
     println!("\nC-MAPSS FD001, each engine held out and cut at a random cycle (seed {SEED}); cycles, capped at {CAP}");

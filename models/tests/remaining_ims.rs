@@ -100,7 +100,9 @@ fn bearing_1_is_forecast_to_a_failure_at_an_unknown_level_better_than_by_its_age
             Err(why) => println!("{hour:>4} h: left {left:>4}  {why}"),
         }
     }
-    println!("| bearing 1 to its failure | forecasts | held | mean width / mean life | mean of width / life | P50 within 2 |");
+    println!(
+        "| bearing 1 to its failure | forecasts | held | mean width / mean life | mean of width / life | P50 within 2 |"
+    );
     println!("|---|---|---|---|---|---|");
     let (coverage, width, near) = table("roundsman", &said);
     table("s/9, s, 9s from the first forecast", &guessed);

@@ -77,9 +77,8 @@ pub fn to_failure(
     let within_horizon = cdf(horizon_hours);
     let at = |z: f64| {
         let p = normal_cdf(z);
-        (within_horizon >= p).then(|| {
-            if cdf(least) >= p { least } else { rising_root(least, horizon_hours, 1e-4, |t| cdf(t) - p) }
-        })
+        (within_horizon >= p)
+            .then(|| if cdf(least) >= p { least } else { rising_root(least, horizon_hours, 1e-4, |t| cdf(t) - p) })
     };
     let p10_hours = at(-Z90).ok_or(NoForecast::BeyondHorizon { horizon_hours })?;
     let p50_hours = at(0.0).ok_or(NoForecast::TooUncertain { p10_hours, horizon_hours })?;

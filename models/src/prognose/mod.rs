@@ -23,8 +23,8 @@ pub mod track_record;
 mod whiten;
 
 pub use degradation::{Degradation, DegradationModel, GrowthPrior};
-pub use track_record::TrackRecord;
 pub use remaining::{
-    CheckedRemaining, Correction, Known, LevelDoubt, Milestone, NoForecast, RemainingLife, RemainingParams, Side, Target,
-    TargetForecast, TimeToLimit, forecast, forecast_knowing, unknown_failure,
+    CheckedRemaining, Correction, Known, LevelDoubt, Milestone, NoForecast, RemainingLife, RemainingParams, Side,
+    Target, TargetForecast, TimeToLimit, forecast, forecast_knowing, unknown_failure,
 };
+pub use track_record::TrackRecord;

@@ -84,7 +84,8 @@ impl Forecaster {
         let mut moving = Vec::new();
         for (place, watch) in watches.iter().enumerate() {
             let moves = watch.drift.is_some() || watch.odd_since.is_some() || watch.crossed.is_some();
-            let model = || learned.baseline(watch.leading).or_else(|| learned.baseline(state)).and_then(|b| b.point(place));
+            let model =
+                || learned.baseline(watch.leading).or_else(|| learned.baseline(state)).and_then(|b| b.point(place));
             let Some(model) = moves.then(model).flatten() else {
                 self.record.forget(place as u16);
                 continue;
@@ -149,8 +150,7 @@ impl Forecaster {
         let Some(spec) = context.spec.points.get(usize::from(point)) else { return };
         let mut series = Vec::new();
         blocks.longest(moving.place, moving.watch.trend_since, &mut series);
-        let levels: Vec<Reading> =
-            series.iter().map(|(at, r)| Reading { at: *at, value: moving.normal + r }).collect();
+        let levels: Vec<Reading> = series.iter().map(|(at, r)| Reading { at: *at, value: moving.normal + r }).collect();
         let named = targets(moving, point, context);
         if !foreseen && let Some(failure) = failure(at, moving, spec, &levels, &named) {
             statement.model.get_or_insert_with(|| "power".to_owned());
@@ -241,10 +241,14 @@ fn failure(
     levels: &[Reading],
     named: &[Named],
 ) -> Option<Forecast> {
-    let limit_known = named.iter().any(|n| n.name == "alarm" && n.limit.source != "baseline" && n.target.side == Side::Upper);
+    let limit_known =
+        named.iter().any(|n| n.name == "alarm" && n.limit.source != "baseline" && n.target.side == Side::Upper);
     let has_zero = matches!(
         spec.quantity,
-        Quantity::VibrationVelocity | Quantity::VibrationAcceleration | Quantity::VibrationDisplacement | Quantity::Other
+        Quantity::VibrationVelocity
+            | Quantity::VibrationAcceleration
+            | Quantity::VibrationDisplacement
+            | Quantity::Other
     );
     if limit_known || !has_zero || !(moving.normal > CLEAR_OF_ZERO * moving.scale) {
         return None;
@@ -256,10 +260,7 @@ fn failure(
     Some(Forecast {
         point: spec.name.clone(),
         target: "failure".into(),
-        limit: LimitSource {
-            limit: Measured { value: limit, unit: spec.unit.clone() },
-            source: "assumed".into(),
-        },
+        limit: LimitSource { limit: Measured { value: limit, unit: spec.unit.clone() }, source: "assumed".into() },
         p10_hours: Some(time.p10_hours),
         p50_hours: Some(time.p50_hours),
         p90_hours: time.p90_hours,

@@ -88,8 +88,7 @@ impl ClassHistory {
 /// A case with these points only.
 fn columns(history: &History, points: &[String]) -> Case {
     let case = &history.case;
-    let places: Vec<usize> =
-        points.iter().filter_map(|p| history.points.iter().position(|own| own == p)).collect();
+    let places: Vec<usize> = points.iter().filter_map(|p| history.points.iter().position(|own| own == p)).collect();
     let of = |row: &[f64]| places.iter().map(|p| row.get(*p).copied().unwrap_or(f64::NAN)).collect::<Vec<f64>>();
     Case {
         normal: of(&case.normal),

@@ -49,7 +49,11 @@ fn read_one(path: &Path) -> Result<History, String> {
     let history = History::from_json(&text).map_err(|error| error.to_string())?;
     history.case.check().map_err(|fault| format!("case: {fault}"))?;
     if history.points.len() != history.case.points() {
-        return Err(format!("points: must be {} names, one per column, got {}", history.case.points(), history.points.len()));
+        return Err(format!(
+            "points: must be {} names, one per column, got {}",
+            history.case.points(),
+            history.points.len()
+        ));
     }
     Ok(history)
 }

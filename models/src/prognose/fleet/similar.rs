@@ -173,7 +173,10 @@ impl Fleet {
         }
         let window = ((WINDOW_SHARE * median(&mut lengths)) as usize).max(FEWEST_ROWS);
         // Without any scatter the nearest row would take all the weight.
-        let spread = courses.iter().flat_map(|c| [c.smooth[0], c.smooth[c.smooth.len() - 1]]).fold((f64::MAX, f64::MIN), |m, v| (m.0.min(v), m.1.max(v)));
+        let spread = courses
+            .iter()
+            .flat_map(|c| [c.smooth[0], c.smooth[c.smooth.len() - 1]])
+            .fold((f64::MAX, f64::MIN), |m, v| (m.0.min(v), m.1.max(v)));
         let row_var = off.max(1e-6 * (spread.1 - spread.0) * (spread.1 - spread.0)).max(f64::MIN_POSITIVE);
         let growth = Growth::learn(&courses.iter().map(|c| c.smooth.as_slice()).collect::<Vec<_>>(), step_hours);
         let mut fleet = Self {
@@ -262,13 +265,7 @@ impl Fleet {
             self.courses.iter().zip(&lives.by_case).map(|(c, w)| (c.name.clone(), *w)).collect();
         alike.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
         alike.truncate(3);
-        Ok(FleetLife {
-            p10_hours: at(-Z90),
-            p50_hours: at(0.0),
-            p90_hours: at(Z90),
-            alike,
-            cases: self.courses.len(),
-        })
+        Ok(FleetLife { p10_hours: at(-Z90), p50_hours: at(0.0), p90_hours: at(Z90), alike, cases: self.courses.len() })
     }
 
     fn lives(&self, rows: &[f64], age_hours: Option<f64>, left_out: Option<usize>) -> Option<Lives> {
