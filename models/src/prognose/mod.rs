@@ -9,7 +9,7 @@
 //! 3. [`first_passage`]: level, rate and their uncertainty → distribution of the time at which a limit is reached;
 //! 4. [`remaining`]: the mixture of those distributions → P10, P50, P90 in hours, or a [`NoForecast`];
 //!    or, where nobody knows the limit, [`course`]: how far the level has come since when → the same;
-//! 5. [`track_record`]: what earlier statements came to → how the next ones are turned and widened.
+//! 5. [`track_record`]: what earlier statements came to → how much wider the next ones must be.
 //!
 //! Beside that stands [`fleet`]: past machines of the same class, followed to their end.
 

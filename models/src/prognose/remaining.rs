@@ -5,7 +5,7 @@
 //! P10, P50, P90 are quantiles of that time; in them are the uncertainty of level and rate (with autocorrelated noise),
 //! of the onset, of linear against exponential and slowing wear and of the growth rate, the wander still to come, that no
 //! wear keeps its rate for long, and, where a limit is only roughly known, the doubt about the limit ([`LevelDoubt`]).
-//! How earlier statements came out turns and widens the distribution ([`Correction`], see
+//! How earlier statements came out widens or narrows the distribution ([`Correction`], see
 //! [`track_record`](super::track_record)).
 //!
 //! Nothing is said where a guess that knows only how long the trend has lasted would do as well: with a hazard that

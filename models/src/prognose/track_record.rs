@@ -6,10 +6,12 @@
 //! overdue is judged at its P95: that it came later is known by then, and waiting longer would forget just the statements
 //! that were wrong.
 //!
-//! From the scores of the latest bets follow a shift and a spread, each drawn towards 0 and 1 by as many bets as
+//! From the scores of the latest bets follows a spread (their root mean square), drawn towards 1 by as many bets as
 //! [`PRIOR_BETS`]: with no record nothing is changed. Consecutive statements rest on mostly the same readings, so bets are
 //! made at least a twelfth of the stated median apart, and each counts for [`BET_WORTH`] of an independent one. The
-//! statement's z becomes shift + scale · z: a recalibration of the whole distribution on what came true.
+//! statement's z becomes scale · z: a recalibration of the whole distribution on what came true. It widens and narrows and
+//! does not move: on simulated wear (seeds 601 to 606) the scores' mean came from one stretch of the wear and misled in the
+//! next, 75 % of the intervals held with it and 85 % without.
 //!
 //! Memory: at most 16 open bets of 48 bytes and 24 scores. Pure. Not for: judging one limit's statements by another
 //! asset's.
@@ -130,10 +132,9 @@ impl TrackRecord {
     /// What the record teaches.
     pub fn correction(&self) -> Correction {
         let n = BET_WORTH * self.scores.len() as f64;
-        let shift = BET_WORTH * self.scores.iter().sum::<f64>() / (n + PRIOR_BETS);
-        let about: f64 = self.scores.iter().map(|s| (s - shift) * (s - shift)).sum();
-        let scale = ((PRIOR_BETS + BET_WORTH * about) / (PRIOR_BETS + n)).sqrt();
-        Correction { shift, scale: scale.clamp(SCALE_RANGE.0, SCALE_RANGE.1) }
+        let squares: f64 = self.scores.iter().map(|s| s * s).sum();
+        let scale = ((PRIOR_BETS + BET_WORTH * squares) / (PRIOR_BETS + n)).sqrt();
+        Correction { shift: 0.0, scale: scale.clamp(SCALE_RANGE.0, SCALE_RANGE.1) }
     }
 
     /// How many stated intervals were judged, and how many of them held.
@@ -174,7 +175,7 @@ mod tests {
     }
 
     #[test]
-    fn statements_that_come_too_early_are_moved_later_and_widened() {
+    fn statements_that_come_too_early_are_widened() {
         let mut record = TrackRecord::default();
         let mut now = 0.0;
         let mut last = record.correction();
@@ -183,10 +184,10 @@ mod tests {
             now += 40.0;
             record.judge(0, at(now), 0.0);
             let next = record.correction();
-            assert!(next.shift > last.shift);
+            assert!(next.scale >= last.scale);
             last = next;
         }
-        assert!(last.shift > 1.0 && last.scale > 1.0, "{last:?}");
+        assert!(last.scale > 1.5, "{last:?}");
         assert_eq!(record.held(), (12, 0));
     }
 

@@ -2,7 +2,7 @@
 //! each of its limits; where nobody has set one, hours to the level at which such machines fail; and what past cases of
 //! its class say of the whole asset.
 //!
-//! How earlier statements came out turns and widens the next ones, over the whole life of the asset.
+//! How earlier statements came out widens or narrows the next ones, over the whole life of the asset.
 
 use super::Context;
 use super::findings::limit_source;
