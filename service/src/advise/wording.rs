@@ -451,6 +451,7 @@ fn forecast_words(forecast: &Forecast) -> Option<String> {
         "zone-d" => "zone D",
         "warning" => "the warning limit",
         "alarm" => "the alarm limit",
+        "failure" => "the level at which such machines failed",
         _ => "the limit",
     };
     let usable = |hours: Option<f64>| hours.filter(|h| h.is_finite() && *h >= 0.0);

@@ -2,6 +2,7 @@
 
 pub mod findings;
 pub mod forecast;
+pub mod history;
 pub mod layout;
 pub mod learning;
 pub mod machine;
@@ -13,6 +14,7 @@ pub mod spec;
 pub mod statistics;
 
 use crate::acquire::{AssetId, Observation, Quality, Rejection};
+use crate::advise::document::History;
 use crate::engine::{Action, Command, Done, LimitName, Output};
 use findings::Findings;
 use machine::Machine;
@@ -258,6 +260,13 @@ impl Asset {
         let context = definition.context(&state.own_limits, &state.aligner, trends);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         state.aligner.flush(&mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
+    }
+
+    /// Its life so far, as a past case that has ended; `None` while there is too little of it.
+    pub fn history(&self) -> Option<History> {
+        let Self { definition, state } = self;
+        let context = definition.context(&state.own_limits, &state.aligner, false);
+        history::of_asset(&state.machine, &context)
     }
 
     /// Carries out a person's command.

@@ -1,7 +1,9 @@
 //! Settings of the engine, checked and in seconds: what the configuration file's `[learn]`, `[align]`,
 //! `[screen]`, `[detect]` and `[alarm]` tables turn into. One set per asset (site defaults, then the asset's own).
 
+use super::history::ClassHistory;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// Everything the engine of one asset can be told.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -16,6 +18,9 @@ pub struct Settings {
     pub detect: Detect,
     /// Delays and deadbands of alarms.
     pub alarm: Alarm,
+    /// What past cases of the asset's class taught; part of the configuration, made anew from its files at every start.
+    #[serde(skip)]
+    pub history: Option<Arc<ClassHistory>>,
 }
 
 /// Learning of a baseline.
