@@ -317,7 +317,7 @@ impl Findings {
 /// Points that take part in what is said of the machine, the most telling first.
 fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Contribution> {
     let scored = &now.watched.scored;
-    let odd = now.state.is_some() && scored.deviation >= context.settings.detect.advisory_sigmas;
+    let odd = now.state.is_some() && scored.deviation >= machine.advisory_from();
     let mut list: Vec<(u8, Contribution)> = Vec::new();
     for (i, (point, watch)) in machine.layout().conditions.iter().zip(machine.watches()).enumerate() {
         let share = now.state.map_or(0.0, |_| scored.share.get(i).copied().unwrap_or(0.0));

@@ -19,6 +19,8 @@ pub const MAX_DRIVERS: usize = MAX_VARIABLES + 2;
 pub struct Layout {
     /// Points whose condition is watched.
     pub conditions: Vec<u16>,
+    /// Which of them are thermal: they follow with a lag, and a cold machine's say nothing.
+    pub thermal: Vec<bool>,
     /// Points that explain them: operating ones first, then the surroundings.
     pub drivers: Vec<u16>,
     /// How many of the drivers are operating ones.
@@ -37,11 +39,16 @@ impl Layout {
         let mut drivers: Vec<u16> = with(Role::Operating).take(MAX_VARIABLES).collect();
         let operating = drivers.len();
         drivers.extend(with(Role::Ambient).take(MAX_DRIVERS - operating));
+        let conditions: Vec<u16> = with(Role::Condition)
+            .filter(|i| spec.points[usize::from(*i)].quantity != Quantity::State)
+            .take(MAX_POINTS)
+            .collect();
         Self {
-            conditions: with(Role::Condition)
-                .filter(|i| spec.points[usize::from(*i)].quantity != Quantity::State)
-                .take(MAX_POINTS)
+            thermal: conditions
+                .iter()
+                .map(|i| spec.points[usize::from(*i)].quantity == Quantity::Temperature)
                 .collect(),
+            conditions,
             drivers,
             operating,
             run: run_signal(spec),

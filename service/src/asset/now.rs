@@ -14,6 +14,8 @@ pub struct Now {
     pub novel_since: Option<EventTime>,
     /// Values of the condition points, NaN when missing.
     pub values: Vec<f64>,
+    /// The same as far as they can be held against a baseline, NaN otherwise.
+    pub judged: Vec<f64>,
 }
 
 impl Now {
@@ -23,5 +25,6 @@ impl Now {
         self.state = None;
         self.novel_since = None;
         self.values.clear();
+        self.judged.clear();
     }
 }
