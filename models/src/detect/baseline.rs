@@ -10,7 +10,9 @@
 //! follows the residuals slowly, point by point, and stands still while the point is odd. How far running mean and
 //! followed level part in ordinary running is learned from the record and goes on being learned (*wobble*), so that a
 //! point that turns out to wander more than its record said is given more room. What creeps away slower than the level
-//! follows is a drift, and drift and limits look at the residuals themselves: the baseline is frozen for them.
+//! follows is a drift, and drift and limits look at the residuals themselves: the baseline is frozen for them. A change
+//! that has gone seldom leaves a machine exactly where it was: what is left of it, when it is little of what it was, is
+//! taken for the new level.
 //!
 //! *Inflation.* Residuals of machines are autocorrelated, so their running mean spreads more than that of independent
 //! values: the learning record says how much, and scores are divided by it. *Steadiness.* A point of which more than
@@ -26,7 +28,7 @@
 use super::autocorrelation;
 use super::budget::{self, Thresholds};
 use super::pca::{Pca, PcaParams, PcaScratch, T2Spe};
-use super::regression::{Regression, RegressionParams};
+use super::regression::{PredictorUse, Regression, RegressionParams};
 use crate::manipulate::robust;
 use ndarray::{Array2, ArrayView2};
 use serde::{Deserialize, Serialize};
@@ -47,6 +49,10 @@ const MOST_SIGMAS: f64 = 6.0;
 const WOBBLE_SHARE: f64 = 0.25;
 /// Square of a smoothed score as it counts for the wobble at most, so that a beginning fault hardly widens its own room.
 const MOST_WOBBLE: f64 = 9.0;
+/// A point whose smoothed change has gone back to this share of its largest has come back...
+const BACK: f64 = 0.25;
+/// ...once that has lasted so many spans of the running mean, when 5 % of the way is left at most.
+const BACK_FOR: f64 = 3.0;
 /// Share of the record that is passed before following is judged.
 const WARMED_UP: f64 = 1.0 / 6.0;
 /// In the learning record nothing counts as odd: it is what normal is learned from.
@@ -74,6 +80,10 @@ pub struct PointTraits {
     pub least_share: f64,
     /// Changes below this, in the point's unit, mean nothing to anybody.
     pub least_change: f64,
+    /// A slow change below this share of the level means nothing either.
+    pub least_drift_share: f64,
+    /// The same in the point's unit.
+    pub least_drift: f64,
     /// Column among the operating variables that this point rides on one to one (a bearing temperature on the
     /// ambient one), if any.
     pub rides_on: Option<usize>,
@@ -94,9 +104,7 @@ pub struct PointModel {
     /// Index of the lag whose operating variables explain it.
     lag: u8,
     rides_on: Option<u8>,
-    regression: Regression,
-    /// What this state's level adds to a regression learned over all states, kept unit.
-    offset: f64,
+    line: Line,
     /// Median observed in this state, kept unit.
     pub reference: f64,
     /// Robust standard deviation of the residuals, kept unit.
@@ -119,6 +127,8 @@ pub struct PointModel {
     level_at_end: f64,
     /// The least change that means anything to anybody, kept unit; 0 when any does.
     pub least: f64,
+    /// The least slow change that does, kept unit.
+    pub least_drift: f64,
     /// Rows it rests on.
     pub rows: u32,
 }
@@ -133,9 +143,50 @@ impl PointModel {
     pub fn expected(&self, drivers: &[f64], q: usize) -> f64 {
         let own = drivers.get(usize::from(self.lag) * q..(usize::from(self.lag) + 1) * q).unwrap_or(&[]);
         let ridden = self.rides_on.map_or(0.0, |j| own.get(usize::from(j)).copied().unwrap_or(0.0));
-        // A model without predictors takes none.
-        let used = if self.regression.predictors().is_empty() { &[] } else { own };
-        ridden + self.offset + self.regression.predict(used)
+        ridden + self.line.at(own)
+    }
+}
+
+/// What is kept of a [`Regression`] with straight terms: one for each predictor in use, in single precision, which has
+/// more digits than a sensor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Line {
+    level: f64,
+    terms: Box<[Term]>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Term {
+    column: u8,
+    low: f32,
+    high: f32,
+    center: f32,
+    slope: f32,
+}
+
+impl Line {
+    fn of(regression: &Regression) -> Self {
+        let predictors = regression.predictors();
+        let terms = (0u8..).zip(predictors).filter(|(_, p)| p.used == PredictorUse::Used).map(|(column, p)| Term {
+            column,
+            low: p.low as f32,
+            high: p.high as f32,
+            center: p.center as f32,
+            slope: (p.linear / p.scale) as f32,
+        });
+        // At the centre of every predictor, so that what is left is the intercept.
+        let centers: Vec<f64> = predictors.iter().map(|p| p.center).collect();
+        Self { level: regression.predict(&centers), terms: terms.collect() }
+    }
+
+    /// NaN where an operating variable that counts is missing.
+    fn at(&self, x: &[f64]) -> f64 {
+        self.terms.iter().fold(self.level, |sum, t| {
+            let x = x.get(usize::from(t.column)).copied().unwrap_or(f64::NAN);
+            // Not `clamp`: a stored state with its ends crossed must not panic. `max` and `min` would lose a NaN.
+            let held = if x.is_nan() { f64::NAN } else { x.max(f64::from(t.low)).min(f64::from(t.high)) };
+            sum + f64::from(t.slope) * (held - f64::from(t.center))
+        })
     }
 }
 
@@ -162,6 +213,10 @@ struct Memory {
     level: f32,
     /// Smoothed residual beyond that level.
     held: f32,
+    /// Largest `held`, without its sign, since the point is odd; 0 while it is not.
+    peak: f32,
+    /// Snapshots that it has been back to a small part of that peak.
+    back: u16,
     /// Running mean square of `held` in units of what the record led to expect; 1 is as expected.
     wobble: f32,
 }
@@ -392,6 +447,8 @@ impl Baseline {
             let start = |m: &Option<PointModel>| Memory {
                 level: m.as_ref().map_or(0.0, |m| m.level_at_end as f32),
                 held: 0.0,
+                peak: 0.0,
+                back: 0,
                 wobble: 1.0,
             };
             memory.0 = self.points.iter().map(start).collect();
@@ -465,6 +522,16 @@ impl Memory {
             self.held = (held - moved) as f32;
             let square = (expected * expected).min(MOST_WOBBLE);
             self.wobble = (wobble + WOBBLE_SHARE * like.follow * (square - wobble)) as f32;
+            (self.peak, self.back) = (0.0, 0);
+        } else {
+            self.peak = self.peak.max(held.abs() as f32);
+            let back = held.abs() < BACK * f64::from(self.peak);
+            self.back = if back { self.back.saturating_add(1) } else { 0 };
+            // What a change leaves behind when it goes is not the change.
+            if f64::from(self.back) * like.weight > BACK_FOR {
+                (self.level, self.held) = ((level + held) as f32, 0.0);
+                (self.peak, self.back) = (0.0, 0);
+            }
         }
         (score, held)
     }
@@ -531,16 +598,15 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
             }
         }
     }
-    let (lag, regression) = match (best, pooled) {
-        (Some((_, lag, regression)), _) => (lag, regression),
-        (None, Some(model)) => (model.lag, model.regression.clone()),
+    let (lag, line) = match (best, pooled) {
+        (Some((_, lag, regression)), _) => (lag, Line::of(&regression)),
+        (None, Some(model)) => (model.lag, model.line.clone()),
         (None, None) => return None,
     };
     let mut model = PointModel {
         lag,
         rides_on: traits.rides_on.and_then(|j| u8::try_from(j).ok()),
-        regression,
-        offset: 0.0,
+        line,
         reference,
         scale: 1.0,
         inflation: 1.0,
@@ -552,6 +618,7 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         limits_widened: 1.0,
         level_at_end: 0.0,
         least: 0.0,
+        least_drift: 0.0,
         rows: u32::try_from(usable.len()).unwrap_or(u32::MAX),
     };
     let mut drivers = vec![0.0; q * from.lags];
@@ -566,14 +633,14 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
     if !own_model && traits.follows == Follows::AtOnce {
         // The pooled slope with this state's own level.
         let level = robust::median(&left, scratch)?;
-        model.offset = level;
+        model.line.level += level;
         left.iter_mut().for_each(|v| *v -= level);
     }
     // What is followed is a running mean, and on a coarse sensor the middle value lies a good part of a step beside the
     // mean: the level is the mean, with wild rows held in.
     let held = 3.0 * residual_scale(&left, scratch);
     let level = left.iter().map(|v| v.max(-held).min(held)).sum::<f64>() / left.len() as f64;
-    model.offset += level;
+    model.line.level += level;
     left.iter_mut().for_each(|v| *v -= level);
     let spread = residual_scale(&left, scratch);
     let resolution = least_step(&y);
@@ -602,8 +669,10 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         _ => between_share(&z) < 0.5,
     };
     // The level itself was estimated from as many independent values as the record holds.
-    let independent = z.len() as f64 / (model.inflation * model.inflation);
-    let estimated = 1.0 + model.regression.predictors().iter().filter(|p| p.linear != 0.0).count() as f64;
+    let own = z.len() as f64 / (model.inflation * model.inflation);
+    // The spread of a state with few rows rests on the asset's record too: its inflation and its floor come from there.
+    let independent = pooled.map_or(own, |p| own.max(0.5 * p.independent));
+    let estimated = 1.0 + model.line.terms.len() as f64;
     let followed = follow_record(&z, weight, from.follow);
     model.level_at_end = followed.level;
     let spread = match pooled {
@@ -613,8 +682,9 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
     };
     model.independent = independent;
     model.correlation = autocorrelation::first_autocorrelation(&z).unwrap_or(0.0);
-    model.smoothed_sd = spread * (alone * alone + estimated / independent.max(1.0)).sqrt();
+    model.smoothed_sd = spread * (alone * alone + estimated / z.len().max(1) as f64).sqrt();
     model.least = traits.least_change.max(traits.least_share * reference.abs());
+    model.least_drift = traits.least_drift.max(traits.least_drift_share * reference.abs());
     Some(model)
 }
 

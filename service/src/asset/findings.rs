@@ -16,6 +16,7 @@ use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{
     AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, Transition, Transitions,
 };
+use roundsman_models::detect::learned::Learned;
 use roundsman_models::detect::limits::{BaselineRule, CheckedBaselineRule, Limit, Source};
 use roundsman_models::detect::tail;
 use serde::{Deserialize, Serialize};
@@ -221,6 +222,7 @@ impl Findings {
             run_hours: machine.run_hours(),
             learned: machine.learned_share(context.settings),
             deviation: now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite()),
+            thresholds: machine.learned().map(thresholds_of),
             open_alerts: open,
             sensor_faults,
             message: String::new(),
@@ -416,6 +418,22 @@ fn evidence_of(watch: &Watch, in_pattern: bool) -> Option<(u8, Evidence, Option<
         return Some((2, Evidence::Drift, began));
     }
     in_pattern.then_some((1, Evidence::Pattern, began))
+}
+
+fn thresholds_of(learned: &Learned) -> document::Thresholds {
+    let (found, basis) = (learned.thresholds(), learned.basis());
+    let mut said = document::Thresholds {
+        false_warnings_per_year: learned.allowed().budget.warnings_per_year,
+        deviation: found.deviation,
+        step_limit: found.step_limit,
+        drift_significance: found.drift_significance,
+        rows: basis.rows,
+        independent_rows: basis.independent_rows,
+        widened: basis.widened,
+        message: String::new(),
+    };
+    said.message = wording::thresholds_message(&said);
+    said
 }
 
 /// A limit with where it came from.

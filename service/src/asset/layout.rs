@@ -78,21 +78,32 @@ impl Layout {
 }
 
 fn plain() -> PointTraits {
-    PointTraits { follows: Follows::AtOnce, least_share: 0.0, least_change: 0.0, rides_on: None }
+    PointTraits {
+        follows: Follows::AtOnce,
+        least_share: 0.0,
+        least_change: 0.0,
+        least_drift_share: 0.0,
+        least_drift: 0.0,
+        rides_on: None,
+    }
 }
 
 /// Changes that mean nothing to anybody, by quantity: ours, from what vibration and temperature sensors repeat to.
 fn traits_of(point: &PointSpec, least_change: f64, ambient: Option<usize>) -> PointTraits {
     match point.quantity {
         Quantity::VibrationVelocity | Quantity::VibrationAcceleration | Quantity::VibrationDisplacement => {
-            PointTraits { least_share: least_change, ..plain() }
+            PointTraits { least_share: least_change, least_drift_share: 1.5 * least_change, ..plain() }
         }
         Quantity::Temperature => {
-            PointTraits { follows: Follows::WithLag, least_change: 2.0, rides_on: ambient, ..plain() }
+            PointTraits { follows: Follows::WithLag, least_change: 2.0, least_drift: 3.0, rides_on: ambient, ..plain() }
         }
-        Quantity::Other => PointTraits { least_share: 0.5 * least_change, ..plain() },
-        // Process values are measured to a per cent or so.
-        _ => PointTraits { least_share: 0.05 * least_change, ..plain() },
+        Quantity::Other => {
+            PointTraits { least_share: 0.5 * least_change, least_drift_share: 0.75 * least_change, ..plain() }
+        }
+        // Process values are measured to a per cent or so, and a sudden change of that size is one. Slowly they go by some
+        // per cent with temperature, season and what the process asks for; a pump that has lost 5 % of its head or flow
+        // is worn (common practice).
+        _ => PointTraits { least_share: 0.05 * least_change, least_drift_share: 0.25 * least_change, ..plain() },
     }
 }
 

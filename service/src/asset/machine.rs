@@ -560,7 +560,7 @@ impl Machine {
             let rule = DriftRule {
                 significance,
                 least: (context.settings.detect.drift_least_sigmas * model.scale * model.inflation.min(2.0))
-                    .max(1.5 * model.least),
+                    .max(model.least_drift),
             };
             // Cheap first: a point that has not moved has not drifted.
             let moved = self.blocks.recent_mean(i, 12).is_some_and(|m| m.abs() >= 0.7 * rule.least);

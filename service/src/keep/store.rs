@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 pub const SCHEMA: u32 = 1;
 
 /// Version of what the engine and the intake put into their blobs is theirs; this one is of the envelope.
-const SNAPSHOT: u32 = 1;
+const SNAPSHOT: u32 = 2;
 
 const TABLES: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
