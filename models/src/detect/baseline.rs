@@ -44,13 +44,13 @@ const MOST_POOLED_INFLATION: f64 = 3.0;
 /// A richer model is taken when it leaves less than this share of the plainer one's spread.
 const EARNS: f64 = 0.9;
 /// One reading counts for this many learned standard deviations in a running mean at most.
-const MOST_SIGMAS: f64 = 6.0;
+const MOST_SIGMAS: f64 = 5.0;
 /// The wobble is learned this much slower than the level is followed: over some 60 independent running means.
 const WOBBLE_SHARE: f64 = 0.25;
 /// Square of a smoothed score as it counts for the wobble at most, so that a beginning fault hardly widens its own room.
 const MOST_WOBBLE: f64 = 9.0;
 /// A point whose smoothed change has gone back to this share of its largest has come back...
-const BACK: f64 = 0.25;
+const BACK: f64 = 0.3;
 /// ...once that has lasted so many spans of the running mean, when 5 % of the way is left at most.
 const BACK_FOR: f64 = 3.0;
 /// Share of the record that is passed before following is judged.
@@ -119,7 +119,9 @@ pub struct PointModel {
     pub correlation: f64,
     /// Rows that would tell as much of the spread if they were independent.
     pub independent: f64,
-    /// Factor on `smoothed_sd` for want of independent rows, at least 1.
+    /// Excess kurtosis of a running mean of its residuals, at least 0.
+    pub kurtosis: f64,
+    /// Factor on `smoothed_sd` for want of independent rows and for heavy tails, at least 1.
     pub widened: f64,
     /// Factor on the distance of the baseline's limits, likewise.
     pub limits_widened: f64,
@@ -360,7 +362,8 @@ impl Baseline {
     pub fn give_room(&mut self, thresholds: &Thresholds, warning_sigmas: f64, alarm_sigmas: f64) {
         for model in self.points.iter_mut().flatten() {
             let of = |needed: f64| budget::widened(needed, model.independent);
-            model.widened = of(thresholds.running_mean) / thresholds.running_mean;
+            let mean = thresholds.running_mean;
+            model.widened = of(mean) / mean * budget::heavy_tails(mean, model.kurtosis);
             model.limits_widened =
                 (of(thresholds.limit_warning) / warning_sigmas).max(of(thresholds.limit_alarm) / alarm_sigmas).max(1.0);
         }
@@ -614,6 +617,7 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         smoothed_sd: 1.0,
         correlation: 0.0,
         independent: 0.0,
+        kurtosis: 0.0,
         widened: 1.0,
         limits_widened: 1.0,
         level_at_end: 0.0,
@@ -682,6 +686,7 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
     };
     model.independent = independent;
     model.correlation = autocorrelation::first_autocorrelation(&z).unwrap_or(0.0);
+    model.kurtosis = kurtosis_of_mean(&left, model.scale, weight);
     model.smoothed_sd = spread * (alone * alone + estimated / z.len().max(1) as f64).sqrt();
     model.least = traits.least_change.max(traits.least_share * reference.abs());
     model.least_drift = traits.least_drift.max(traits.least_drift_share * reference.abs());
@@ -725,6 +730,17 @@ fn inflation(z: &[f64], weight: f64, alone: f64) -> f64 {
         }
     }
     if n == 0 { 1.0 } else { ((sum / f64::from(n)).sqrt() / alone).max(1.0) }
+}
+
+/// Excess kurtosis of a running mean of independent values as heavy-tailed as these, which count as they do there.
+fn kurtosis_of_mean(values: &[f64], scale: f64, weight: f64) -> f64 {
+    let n = values.len().max(1) as f64;
+    let moment = |k: i32| values.iter().map(|v| (v / scale).clamp(-MOST_SIGMAS, MOST_SIGMAS).powi(k)).sum::<f64>() / n;
+    let excess = moment(4) / moment(2).powi(2) - 3.0;
+    // Σ w⁴ / (Σ w²)² of the weights λ(1−λ)ʲ.
+    let stay = 1.0 - weight;
+    let share = weight.powi(4) / (1.0 - stay.powi(4)) / (weight / (2.0 - weight)).powi(2);
+    if excess.is_finite() { (share * excess).max(0.0) } else { 0.0 }
 }
 
 /// What following the learning record showed.

@@ -17,7 +17,7 @@
 //! *Drift.* Overlapping tests count as one for each quarter of their window.
 //!
 //! When *not* to believe it: residuals that wander without bound (the baseline's wobble widens for that as it is
-//! seen), and tails heavier than normal beyond what a running mean of clipped values averages out.
+//! seen). Tails heavier than normal are taken in by their kurtosis ([`heavy_tails`]), on clipped values.
 //!
 //! Sources: run lengths of an EWMA: Lucas & Saccucci (1990), Technometrics 32(1), check values from memory; tabular
 //! CUSUM: Siegmund (1985) as in [`super::arl`]; first correlation of a second-order series: Box & Jenkins, from memory.
@@ -191,6 +191,12 @@ fn step_limit(k: f64, run_length: f64) -> f64 {
 pub fn widened(u: f64, dof: f64) -> f64 {
     let dof = if dof > 3.0 { dof } else { 3.0 };
     (dof * (u * u / (dof + 1.0)).exp_m1()).sqrt().max(u)
+}
+
+/// Factor on a threshold `u` for an excess kurtosis, by the first term of Cornish and Fisher: u + κ (u³ − 3u)/24. At least
+/// 1. Source: Cornish & Fisher (1938), from memory.
+pub fn heavy_tails(u: f64, kurtosis: f64) -> f64 {
+    (1.0 + kurtosis.clamp(0.0, 3.0) * (u * u - 3.0) / 24.0).max(1.0)
 }
 
 /// Gauss-Legendre nodes and weights on `[from, from + reach]`.

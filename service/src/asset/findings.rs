@@ -320,7 +320,7 @@ impl Findings {
 fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Contribution> {
     let scored = &now.watched.scored;
     let odd = now.state.is_some() && scored.deviation >= machine.advisory_from();
-    let mut list: Vec<(u8, Contribution)> = Vec::new();
+    let mut list: Vec<(u8, bool, Contribution)> = Vec::new();
     for (i, (point, watch)) in machine.layout().conditions.iter().zip(machine.watches()).enumerate() {
         let share = now.state.map_or(0.0, |_| scored.share.get(i).copied().unwrap_or(0.0));
         let Some((rank, evidence, onset)) = evidence_of(watch, odd && share >= LEAST_SHARE) else { continue };
@@ -333,6 +333,8 @@ fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Con
         let observed = if evidence == Evidence::Limit { newest } else { mean.or(newest) };
         list.push((
             rank,
+            // A change that matters is told before one that is only odd.
+            scored.telling.get(i).copied().unwrap_or(false),
             Contribution {
                 point: spec.name.clone(),
                 evidence,
@@ -352,11 +354,11 @@ fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Con
             let Some(spec) = context.spec.points.get(usize::from(*point)) else { continue };
             let mut c = of_sensor(&spec.name, Evidence::NewState, Some(*value), &spec.unit);
             c.onset = now.novel_since;
-            list.push((1, c));
+            list.push((1, true, c));
         }
     }
-    list.sort_by(|a, b| b.0.cmp(&a.0).then(b.1.share.total_cmp(&a.1.share)));
-    list.into_iter().map(|(_, c)| c).collect()
+    list.sort_by(|a, b| (b.0, b.1).cmp(&(a.0, a.1)).then(b.2.share.total_cmp(&a.2.share)));
+    list.into_iter().map(|(_, _, c)| c).collect()
 }
 
 fn measured(value: f64, unit: &str) -> Measured {
