@@ -225,6 +225,7 @@ impl Findings {
             thresholds: machine.learned().map(thresholds_of),
             open_alerts: open,
             sensor_faults,
+            points: super::points::points(machine, now, context),
             message: String::new(),
         };
         condition.message = wording::condition_message(&condition);

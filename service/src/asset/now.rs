@@ -16,6 +16,8 @@ pub struct Now {
     pub values: Vec<f64>,
     /// The same as far as they can be held against a baseline, NaN otherwise.
     pub judged: Vec<f64>,
+    /// Whether it is the first of its hour.
+    pub hour_turned: bool,
 }
 
 impl Now {
@@ -24,6 +26,7 @@ impl Now {
         self.watched.clear(points);
         self.state = None;
         self.novel_since = None;
+        self.hour_turned = false;
         self.values.clear();
         self.judged.clear();
     }
