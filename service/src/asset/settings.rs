@@ -63,8 +63,10 @@ pub struct Screen {
 /// Thresholds of the detectors.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Detect {
-    /// Deviation, in equivalent standard scores, that is worth an advisory.
-    pub advisory_sigmas: f64,
+    /// False warnings a machine may give in a year of running; alarms a tenth of it. Thresholds follow from it.
+    pub false_warnings_per_year: f64,
+    /// Deviation, in equivalent standard scores, that is worth an advisory; `None`: from the budget.
+    pub advisory_sigmas: Option<f64>,
     /// Baseline limit for a warning, standard scores.
     pub warning_sigmas: f64,
     /// Baseline limit for an alarm, standard scores.
@@ -74,10 +76,10 @@ pub struct Detect {
     pub least_change: f64,
     /// CUSUM slack (k), standard deviations.
     pub step_slack_sigmas: f64,
-    /// CUSUM limit (h), standard deviations.
-    pub step_limit_sigmas: f64,
-    /// Two-sided significance a drift must reach.
-    pub drift_significance: f64,
+    /// CUSUM limit (h), standard deviations; `None`: from the budget.
+    pub step_limit_sigmas: Option<f64>,
+    /// Two-sided significance a drift must reach; `None`: from the budget.
+    pub drift_significance: Option<f64>,
     /// Size a drift must have reached, standard deviations.
     pub drift_least_sigmas: f64,
 }
@@ -127,13 +129,14 @@ impl Default for Screen {
 impl Default for Detect {
     fn default() -> Self {
         Self {
-            advisory_sigmas: 5.0,
+            false_warnings_per_year: 1.0,
+            advisory_sigmas: None,
             warning_sigmas: 6.0,
             alarm_sigmas: 10.0,
             least_change: 0.2,
             step_slack_sigmas: 1.0,
-            step_limit_sigmas: 8.0,
-            drift_significance: 1e-4,
+            step_limit_sigmas: None,
+            drift_significance: None,
             drift_least_sigmas: 2.0,
         }
     }
