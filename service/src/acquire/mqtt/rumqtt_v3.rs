@@ -55,7 +55,7 @@ impl MqttLink for LinkV3 {
         }
         let (client, mut eventloop) = AsyncClient::new(mqtt, QUEUE);
         eventloop.network_options.set_connection_timeout(options.connect_timeout_secs);
-        eventloop.network_options.set_tcp_nodelay(!options.manual_acks);
+        eventloop.network_options.set_tcp_nodelay(true);
         let acks = Arc::<AtomicUsize>::default();
         let requests = RequestsV3 { client, acks: acks.clone() };
         let link = Self {

@@ -52,8 +52,7 @@ impl MqttLink for LinkV5 {
             .set_outgoing_inflight_upper_limit(options.out_window)
             .set_manual_acks(options.manual_acks);
         let mut network = mqtt.network_options();
-        // Acknowledgements are four bytes and written one by one; the kernel gathers them while the stream flows.
-        network.set_tcp_nodelay(!options.manual_acks);
+        network.set_tcp_nodelay(true);
         mqtt.set_network_options(network);
         if let Some(tls) = &options.tls {
             mqtt.set_transport(tls.transport());
