@@ -68,6 +68,7 @@ fn the_defaults_the_example_shows_are_the_defaults() {
     assert_eq!(uncommented.limits, plain.limits);
     assert_eq!(uncommented.publish, plain.publish);
     assert_eq!(uncommented.http, plain.http);
+    assert_eq!((uncommented.journal, uncommented.service), (plain.journal, plain.service));
     let broker = |config: Checked| {
         let mut broker = config.broker.unwrap();
         broker.username = None;

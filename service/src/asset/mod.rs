@@ -42,6 +42,13 @@ pub struct State {
     next_check: EventTime,
 }
 
+impl State {
+    /// Whether its baseline is still being learned.
+    pub fn is_learning(&self) -> bool {
+        self.machine.is_learning()
+    }
+}
+
 /// One asset: its definition and its state.
 #[derive(Debug, Clone)]
 pub struct Asset {
@@ -237,6 +244,10 @@ impl Asset {
             let fault = if silence { None } else { sensor.fault(at, silent, since, spec.configured) };
             findings.sensor(at, i, fault, silence, sensor, &context, out);
         }
+        // No snapshot will come to say it.
+        if silence && findings.take_due() {
+            findings.condition_changed(at, machine, &Now::default(), &context, out);
+        }
         state.next_check = at.plus_secs((0.5 * cadence).clamp(1.0, 3600.0));
     }
 
@@ -294,6 +305,13 @@ impl Asset {
                 let (old, new) = (show(old), show(*value));
                 let said = format!("{point}: limit changed from {old} to {new}");
                 Ok(Done { said, old: Some(old), new: Some(new) })
+            }
+            Action::Finding { alert, .. } => {
+                let context = definition.context(&state.own_limits, &state.aligner, false);
+                match state.findings.has_given(alert, &context) {
+                    true => Ok(Done { said: format!("the finding on {alert} is kept"), old: None, new: None }),
+                    false => Err(format!("{} never gave the alert {alert:?}", spec.name)),
+                }
             }
             Action::Acknowledge { .. }
             | Action::Shelve { .. }

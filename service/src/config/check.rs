@@ -1,7 +1,7 @@
 //! The merged layers → [`Checked`], gathering every fault on the way.
 
 use super::assets::read_assets;
-use super::checked::{Broker, Checked, Limits, Protocol, Publish, Site, State};
+use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 use super::commands::read_commands;
 use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
 use super::http::read_http;
@@ -18,6 +18,7 @@ use config::{Map, Value};
 use jiff::tz::TimeZone;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// Checks everything.
 pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<Fault>) -> Result<Checked, Vec<Fault>> {
@@ -29,6 +30,8 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
     let http = read_http(root.table("http"));
+    let journal = read_journal(root.table("journal"));
+    let service = read_service(root.table("service"));
     let broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
     let command_topics = Topics::new(&publish.template(), &site.name).ok();
     let commands = read_commands(root.get("commands"), command_topics.as_ref());
@@ -44,7 +47,23 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     root.done();
     let list = faults.into_list();
     if list.is_empty() {
-        Ok(Checked { site, broker, topics, settings, publish, commands, state, http, limits, assets })
+        // What is told about the file as a whole is added by the caller.
+        let rest = Checked::default();
+        Ok(Checked {
+            site,
+            broker,
+            topics,
+            settings,
+            publish,
+            commands,
+            state,
+            http,
+            limits,
+            assets,
+            journal,
+            service,
+            ..rest
+        })
     } else {
         Err(list)
     }
@@ -101,6 +120,9 @@ fn read_limits(table: Table<'_>) -> Limits {
     if let Some(n) = whole("max_payload", 16, 16 << 20) {
         limits.max_payload_bytes = n;
     }
+    if let Some(n) = whole("max_values", 1, 1_000_000) {
+        limits.max_values = n;
+    }
     table.done();
     limits
 }
@@ -136,8 +158,53 @@ fn read_state(table: Table<'_>) -> State {
             state.dir = PathBuf::from(dir);
         }
     }
+    let time = |key, low: f64, high: f64, rule: &str| {
+        let spot = table.get(key)?;
+        let secs = spot.secs()?;
+        if secs >= low && secs <= high {
+            return Some(Duration::from_secs_f64(secs));
+        }
+        spot.fault(rule);
+        None
+    };
+    if let Some(every) = time("snapshot_every", 1.0, 3600.0, "must be at least 1 s and at most 1 h") {
+        state.snapshot_every = every;
+    }
     table.done();
     state
+}
+
+fn read_journal(table: Table<'_>) -> Journal {
+    let mut journal = Journal::default();
+    if let Some(spot) = table.get("keep_days")
+        && let Some(days) = spot.number()
+    {
+        if (0.0..=3660.0).contains(&days) {
+            journal.keep_days = days;
+        } else {
+            spot.fault("must be at least 0 and at most 3660 days");
+        }
+    }
+    if let Some(mib) = table.get("max_size_mib").and_then(|spot| spot.whole(16, 1 << 30)) {
+        journal.max_size_mib = mib;
+    }
+    table.done();
+    journal
+}
+
+fn read_service(table: Table<'_>) -> Service {
+    let mut service = Service::default();
+    if let Some(spot) = table.get("stop_within")
+        && let Some(secs) = spot.secs()
+    {
+        if (1.0..=3600.0).contains(&secs) {
+            service.stop_within_secs = secs;
+        } else {
+            spot.fault("must be at least 1 s and at most 1 h");
+        }
+    }
+    table.done();
+    service
 }
 
 fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> Option<Broker> {

@@ -7,8 +7,10 @@ use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
 use crate::advise::permission::Permission;
 use crate::asset::settings::Settings;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// A configuration without faults. Only [`super::load`] and the tests make one.
 #[derive(Debug, Clone)]
@@ -33,6 +35,14 @@ pub struct Checked {
     pub limits: Limits,
     /// Configured assets, in the order of the file.
     pub assets: Vec<AssetPlan>,
+    /// How long the journal stays.
+    pub journal: Journal,
+    /// The process.
+    pub service: Service,
+    /// What the journal records of it: everything that decides what becomes of a message.
+    pub recorded: Option<Arc<str>>,
+    /// Every setting that is set by its path, with a hash of its value: for saying which changed.
+    pub fingerprints: Arc<BTreeMap<String, u64>>,
 }
 
 /// `[site]`
@@ -92,8 +102,38 @@ pub struct Publish {
 /// `[state]`
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct State {
-    /// Folder of the state file.
+    /// Folder of the state files.
     pub dir: PathBuf,
+    /// Time between snapshots.
+    pub snapshot_every: Duration,
+}
+
+/// `[journal]`
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Journal {
+    /// How long rows stay after the snapshots cover them, days.
+    pub keep_days: f64,
+    /// Covered rows beyond this size go before their time, MiB.
+    pub max_size_mib: u64,
+}
+
+impl Default for Journal {
+    fn default() -> Self {
+        Self { keep_days: 0.0, max_size_mib: 4096 }
+    }
+}
+
+/// `[service]`
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Service {
+    /// A stop takes no longer than this, seconds.
+    pub stop_within_secs: f64,
+}
+
+impl Default for Service {
+    fn default() -> Self {
+        Self { stop_within_secs: 10.0 }
+    }
 }
 
 /// `[limits]`
@@ -105,6 +145,8 @@ pub struct Limits {
     pub max_points_per_asset: usize,
     /// Largest payload decoded, bytes.
     pub max_payload_bytes: usize,
+    /// Most values taken from one payload.
+    pub max_values: usize,
 }
 
 impl Publish {
@@ -116,7 +158,7 @@ impl Publish {
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024 }
+        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024, max_values: 4096 }
     }
 }
 
@@ -128,7 +170,7 @@ impl Default for Publish {
 
 impl Default for State {
     fn default() -> Self {
-        Self { dir: PathBuf::from("state") }
+        Self { dir: PathBuf::from("state"), snapshot_every: Duration::from_secs(300) }
     }
 }
 
@@ -146,6 +188,10 @@ impl Default for Checked {
             http: Http::default(),
             limits: Limits::default(),
             assets: Vec::new(),
+            journal: Journal::default(),
+            service: Service::default(),
+            recorded: None,
+            fingerprints: Arc::default(),
         }
     }
 }

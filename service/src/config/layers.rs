@@ -67,12 +67,13 @@ fn with_origin(value: Value, origin: &String) -> Value {
 }
 
 /// Merges the layers: file, then environment, then `--set`, the later the stronger. Values of the file have no origin.
+/// Gives what came of it, and the file alone.
 pub(super) fn merge(
     file: Option<(&str, &str)>,
     env: impl IntoIterator<Item = (String, String)>,
     set: &[String],
     faults: &mut Vec<Fault>,
-) -> Map<String, Value> {
+) -> (Map<String, Value>, Map<String, Value>) {
     let mut base = Map::new();
     if let Some((name, text)) = file {
         match File::from_str(text, FileFormat::Toml).collect() {
@@ -117,8 +118,8 @@ pub(super) fn merge(
             }),
         }
     }
-    let merged = Config::builder().add_source(Layer(base)).add_source(from_env).add_source(from_line).build();
-    match merged.map(|config| config.cache.kind) {
+    let merged = Config::builder().add_source(Layer(base.clone())).add_source(from_env).add_source(from_line).build();
+    let merged = match merged.map(|config| config.cache.kind) {
         Ok(ValueKind::Table(map)) => map,
         Ok(_) => Map::new(),
         Err(error) => {
@@ -130,7 +131,8 @@ pub(super) fn merge(
             });
             Map::new()
         }
-    }
+    };
+    (merged, base)
 }
 
 /// Finds each key of a variable in the file regardless of capitals and of `-` against `_`; a new one is taken in

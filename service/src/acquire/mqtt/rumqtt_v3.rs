@@ -7,9 +7,11 @@ use super::link::{
 use super::tls::{cut_off, explain};
 use roundsman_models::EventTime;
 use rumqttc::{
-    AsyncClient, ClientError, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
+    AsyncClient, ClientError, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Outgoing, Packet, Publish, QoS,
     StateError, SubscribeReasonCode,
 };
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// As in `rumqtt_v5.rs`.
 const QUEUE: usize = 1024;
@@ -17,6 +19,7 @@ const QUEUE: usize = 1024;
 /// An MQTT 3.1.1 connection.
 pub struct LinkV3 {
     eventloop: EventLoop,
+    acks: Arc<AtomicUsize>,
     max_payload: u32,
     now: fn() -> EventTime,
     tls: bool,
@@ -27,6 +30,7 @@ pub struct LinkV3 {
 /// Its request half.
 pub struct RequestsV3 {
     client: AsyncClient,
+    acks: Arc<AtomicUsize>,
 }
 
 impl MqttLink for LinkV3 {
@@ -51,29 +55,36 @@ impl MqttLink for LinkV3 {
         }
         let (client, mut eventloop) = AsyncClient::new(mqtt, QUEUE);
         eventloop.network_options.set_connection_timeout(options.connect_timeout_secs);
-        eventloop.network_options.set_tcp_nodelay(true);
-        (
-            Self {
-                eventloop,
-                max_payload: options.max_packet_bytes,
-                now: options.now,
-                tls: options.tls.is_some(),
-                answered: false,
-            },
-            RequestsV3 { client },
-        )
+        eventloop.network_options.set_tcp_nodelay(!options.manual_acks);
+        let acks = Arc::<AtomicUsize>::default();
+        let requests = RequestsV3 { client, acks: acks.clone() };
+        let link = Self {
+            eventloop,
+            acks,
+            max_payload: options.max_packet_bytes,
+            now: options.now,
+            tls: options.tls.is_some(),
+            answered: false,
+        };
+        (link, requests)
     }
 
     async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
-        let first = self.eventloop.poll().await;
-        let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
-        // In this module CONNACK overtakes what is still buffered from before a fault, so the buffer is emptied in
-        // the very turn that failed.
-        while let Some(event) = self.eventloop.state.events.pop_front() {
-            self.translate(event, events);
-        }
+        let outcome = loop {
+            let first = self.eventloop.poll().await;
+            let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
+            // In this module CONNACK overtakes what is still buffered from before a fault, so the buffer is emptied in
+            // the very turn that failed.
+            while let Some(event) = self.eventloop.state.events.pop_front() {
+                self.translate(event, events);
+            }
+            if outcome.is_err() || self.acks.load(Ordering::Relaxed) == 0 {
+                break outcome;
+            }
+        };
         if outcome.is_err() {
             self.answered = false;
+            self.acks.store(0, Ordering::Relaxed);
             self.eventloop.pending.clear();
             self.eventloop.state.collision = None;
         }
@@ -83,7 +94,15 @@ impl MqttLink for LinkV3 {
 
 impl LinkV3 {
     fn translate(&mut self, event: Event, events: &mut Vec<LinkEvent>) {
-        let Event::Incoming(packet) = event else { return };
+        let packet = match event {
+            Event::Incoming(packet) => packet,
+            Event::Outgoing(Outgoing::PubAck(_)) => {
+                let left = self.acks.load(Ordering::Relaxed).saturating_sub(1);
+                self.acks.store(left, Ordering::Relaxed);
+                return;
+            }
+            Event::Outgoing(_) => return,
+        };
         match packet {
             Packet::ConnAck(ack) => {
                 self.answered = true;
@@ -166,7 +185,9 @@ impl Requests for RequestsV3 {
     fn try_ack(&self, packet_id: u16) -> Result<(), NotTaken> {
         let mut publish = Publish::new("", QoS::AtLeastOnce, Vec::new());
         publish.pkid = packet_id;
-        taken(self.client.try_ack(&publish))
+        taken(self.client.try_ack(&publish))?;
+        self.acks.fetch_add(1, Ordering::Relaxed);
+        Ok(())
     }
 
     fn try_publish(&self, publication: &Publication) -> Result<(), NotTaken> {

@@ -7,12 +7,15 @@ use super::link::{
 use super::tls::{cut_off, explain};
 use bytes::Bytes;
 use roundsman_models::EventTime;
+use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     Filter, LastWill, LastWillProperties, Packet, PubAckReason, Publish, PublishProperties, RetainForwardRule,
     SubscribeReasonCode,
 };
 use rumqttc::v5::{AsyncClient, ClientError, ConnectionError, Event, EventLoop, MqttOptions, StateError};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Requests waiting in the client. Acknowledgements are the bulk; the rest wait in the task's own queue.
 const QUEUE: usize = 1024;
@@ -20,6 +23,8 @@ const QUEUE: usize = 1024;
 /// An MQTT 5 connection.
 pub struct LinkV5 {
     eventloop: EventLoop,
+    /// Acknowledgements taken and not yet written.
+    acks: Arc<AtomicUsize>,
     max_payload: u32,
     now: fn() -> EventTime,
     tls: bool,
@@ -30,6 +35,7 @@ pub struct LinkV5 {
 /// Its request half.
 pub struct RequestsV5 {
     client: AsyncClient,
+    acks: Arc<AtomicUsize>,
 }
 
 impl MqttLink for LinkV5 {
@@ -46,7 +52,8 @@ impl MqttLink for LinkV5 {
             .set_outgoing_inflight_upper_limit(options.out_window)
             .set_manual_acks(options.manual_acks);
         let mut network = mqtt.network_options();
-        network.set_tcp_nodelay(true);
+        // Acknowledgements are four bytes and written one by one; the kernel gathers them while the stream flows.
+        network.set_tcp_nodelay(!options.manual_acks);
         mqtt.set_network_options(network);
         if let Some(tls) = &options.tls {
             mqtt.set_transport(tls.transport());
@@ -68,28 +75,37 @@ impl MqttLink for LinkV5 {
             mqtt.set_last_will(LastWill::new(&will.topic, payload, QoS::AtLeastOnce, true, Some(properties)));
         }
         let (client, eventloop) = AsyncClient::new(mqtt, QUEUE);
-        (
-            Self {
-                eventloop,
-                max_payload: options.max_packet_bytes,
-                now: options.now,
-                tls: options.tls.is_some(),
-                answered: false,
-            },
-            RequestsV5 { client },
-        )
+        let acks = Arc::<AtomicUsize>::default();
+        let requests = RequestsV5 { client, acks: acks.clone() };
+        let link = Self {
+            eventloop,
+            acks,
+            max_payload: options.max_packet_bytes,
+            now: options.now,
+            tls: options.tls.is_some(),
+            answered: false,
+        };
+        (link, requests)
     }
 
     async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
-        let first = self.eventloop.poll().await;
-        let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
-        // Up to ten packets were read in that turn; and after a fault what was read before it is still there and
-        // must not be taken for the next connection's.
-        while let Some(event) = self.eventloop.state.events.pop_front() {
-            self.translate(event, events);
-        }
+        let outcome = loop {
+            let first = self.eventloop.poll().await;
+            let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
+            // Up to ten packets were read in that turn; and after a fault what was read before it is still there and
+            // must not be taken for the next connection's.
+            while let Some(event) = self.eventloop.state.events.pop_front() {
+                self.translate(event, events);
+            }
+            // The crate writes one request a turn. Acknowledgements come in hundreds, so they go out in one call: no
+            // new ones are taken meanwhile, and none of these waits for anything but the socket.
+            if outcome.is_err() || self.acks.load(Ordering::Relaxed) == 0 {
+                break outcome;
+            }
+        };
         if outcome.is_err() {
             self.answered = false;
+            self.acks.store(0, Ordering::Relaxed);
             // Publishes in flight and requests not yet sent: the outbox and the wanted set ask again.
             self.eventloop.pending.clear();
             self.eventloop.state.collision = None;
@@ -100,7 +116,15 @@ impl MqttLink for LinkV5 {
 
 impl LinkV5 {
     fn translate(&mut self, event: Event, events: &mut Vec<LinkEvent>) {
-        let Event::Incoming(packet) = event else { return };
+        let packet = match event {
+            Event::Incoming(packet) => packet,
+            Event::Outgoing(Outgoing::PubAck(_)) => {
+                let left = self.acks.load(Ordering::Relaxed).saturating_sub(1);
+                self.acks.store(left, Ordering::Relaxed);
+                return;
+            }
+            Event::Outgoing(_) => return,
+        };
         match packet {
             Packet::ConnAck(ack) => {
                 self.answered = true;
@@ -200,7 +224,9 @@ impl Requests for RequestsV5 {
     fn try_ack(&self, packet_id: u16) -> Result<(), NotTaken> {
         let mut publish = Publish::new("", QoS::AtLeastOnce, Bytes::new(), None);
         publish.pkid = packet_id;
-        taken(self.client.try_ack(&publish))
+        taken(self.client.try_ack(&publish))?;
+        self.acks.fetch_add(1, Ordering::Relaxed);
+        Ok(())
     }
 
     fn try_publish(&self, publication: &Publication) -> Result<(), NotTaken> {
