@@ -9,7 +9,7 @@ use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
 use crate::acquire::{AssetId, Rejection};
 use crate::advise::publish::Documents;
 use crate::engine::{Command, Done, Event, Output};
-use crate::keep::{Order, Record};
+use crate::keep::{Changed, Order, Record};
 use crate::status::Status;
 use crate::vitals::{Census, Worker};
 use roundsman_models::EventTime;
@@ -348,9 +348,7 @@ impl<E: Edge> Router<E> {
                 action: refused.action,
                 accepted: false,
                 answer: refused.why,
-                topic: origin.topic.clone(),
-                old: None,
-                new: None,
+                changed: Box::new(Changed { topic: origin.topic.clone(), old: None, new: None }),
                 reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
             };
             self.order(Order::Records(vec![record]))?;
@@ -610,9 +608,7 @@ impl<M: Machine> Shard<M> {
             action,
             accepted,
             answer,
-            topic: origin.topic.clone(),
-            old,
-            new,
+            changed: Box::new(Changed { topic: origin.topic.clone(), old, new }),
             reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
         }
     }

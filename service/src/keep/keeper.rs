@@ -84,17 +84,24 @@ pub enum Record {
         accepted: bool,
         /// What became of it, in words.
         answer: String,
-        /// The topic it came on: what the broker's access rules vouch for.
-        topic: Arc<str>,
-        /// What held before.
-        old: Option<String>,
-        /// What holds since.
-        new: Option<String>,
+        /// Where it came on, and what it changed.
+        changed: Box<Changed>,
         /// Reply.
         reply: Option<Publication>,
     },
     /// Data the broker lost.
     Hole(Hole),
+}
+
+/// What the audit says of a command beside its answer. Apart, so that the many other records stay small.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Changed {
+    /// The topic it came on: what the broker's access rules vouch for.
+    pub topic: Arc<str>,
+    /// What held before.
+    pub old: Option<String>,
+    /// What holds since.
+    pub new: Option<String>,
 }
 
 /// An order to the keeper.

@@ -12,7 +12,7 @@ pub mod store;
 pub mod trend;
 
 pub use journal::Journal;
-pub use keeper::{Keeper, Order, Record};
+pub use keeper::{Changed, Keeper, Order, Record};
 pub use store::{Recovered, Store};
 
 use roundsman_models::EventTime;

@@ -518,9 +518,8 @@ pub(super) fn write_alert(transaction: &Transaction<'_>, record: &Record) -> rus
 
 /// True when the audit row was not known yet.
 pub(super) fn write_audit(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<bool> {
-    let Record::Answer {
-        position, part, at, received, asset, by, note, action, accepted, answer, topic, old, new, ..
-    } = record
+    let Record::Answer { position, part, at, received, asset, by, note, action, accepted, answer, changed, .. } =
+        record
     else {
         return Ok(false);
     };
@@ -537,9 +536,9 @@ pub(super) fn write_audit(transaction: &Transaction<'_>, record: &Record) -> rus
             action,
             accepted,
             answer,
-            topic,
-            old,
-            new
+            changed.topic,
+            changed.old,
+            changed.new
         ])?;
     Ok(fresh > 0)
 }
