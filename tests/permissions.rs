@@ -152,24 +152,31 @@ fn only_the_right_accounts_command_and_each_only_what_its_topic_allows() {
     assert!(log_of(dir.path()).contains("asks for its answer on one of our own topics"));
 }
 
-/// Also where a pattern for readings is so wide that commands come in by it.
+/// Also those that wait in the session from the time when they were allowed.
 #[test]
 fn commands_are_refused_until_the_configuration_allows_them() {
     let broker = Broker::start("");
     let dir = tempfile::tempdir().expect("a folder");
-    let wide = r#"topics=[{pattern = "{...}", asset = "x", point = "y"}]"#;
-    let daemon = Daemon::start(&broker, dir.path(), &[wide]);
+    let allowed = r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#;
+    Daemon::start(&broker, dir.path(), &[allowed]).stop();
     let answers = broker.listen(&["-t", "office/answers"]);
-    broker.publish(&["-q", "1", "-t", COMMAND, "-m", r#"{"action":"relearn","by":"A","reply_to":"office/answers"}"#]);
+    let relearn = r#"{"action":"relearn","by":"A","reply_to":"office/answers"}"#;
+    broker.publish(&["-q", "1", "-t", COMMAND, "-m", relearn]);
+    let daemon = Daemon::start(&broker, dir.path(), &[]);
     wait_for("the refusal", || !answers.on("office/answers").is_empty());
     let answer = answers.on("office/answers").remove(0);
     assert!(answer.contains("\"accepted\":false") && answer.contains("[[commands]]"), "{answer}");
+    // From here on they are not even listened to.
+    wait_for("the filter to be given back", || log_of(dir.path()).contains("gave back a topic filter"));
+    broker.publish(&["-q", "1", "-t", COMMAND, "-m", relearn]);
     daemon.stop();
-    assert_eq!(query(&dir.path().join("state"), "state.db", "SELECT count(*) FROM audit WHERE NOT accepted"), 1);
+    let state = dir.path().join("state");
+    assert_eq!(query(&state, "state.db", "SELECT count(*) FROM audit WHERE NOT accepted"), 1);
+    assert_eq!(query(&state, "state.db", "SELECT count(*) FROM audit"), 1);
 }
 
 #[test]
-fn what_we_keep_is_private_and_a_directory_open_to_others_is_refused() {
+fn what_we_keep_is_private_and_a_directory_others_can_write_to_is_refused() {
     let dir = tempfile::tempdir().expect("a folder");
     let state = dir.path().join("state");
     let mode = |path: &Path| std::fs::metadata(path).expect("it is there").permissions().mode() & 0o7777;
@@ -189,14 +196,17 @@ fn what_we_keep_is_private_and_a_directory_open_to_others_is_refused() {
     assert_eq!(mode(&file), 0o640, "a group, which a backup may need, keeps reading");
 
     // The directory may be shared on purpose, so its rights are not changed.
-    for bad in [0o755, 0o701, 0o770] {
+    for bad in [0o777, 0o702, 0o770] {
         std::fs::set_permissions(&state, std::fs::Permissions::from_mode(bad)).expect("ours");
         let refused = open().err().expect("refused").to_string();
         assert!(refused.contains(&format!("{bad:04o}")) && refused.contains("chmod 0700"), "{refused}");
         assert_eq!(mode(&state), bad);
     }
-    std::fs::set_permissions(&state, std::fs::Permissions::from_mode(0o750)).expect("ours");
-    drop(open().expect("a group may read"));
+    for told in [0o750, 0o755] {
+        std::fs::set_permissions(&state, std::fs::Permissions::from_mode(told)).expect("ours");
+        drop(open().expect("looking is not changing, and the files are private"));
+        assert_eq!(mode(&state), told);
+    }
 }
 
 #[test]

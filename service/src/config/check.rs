@@ -48,7 +48,21 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     if list.is_empty() {
         // What is told about the file as a whole is added by the caller.
         let rest = Checked::default();
-        Ok(Checked { site, broker, topics, settings, publish, commands, state, http, limits, assets, journal, service, ..rest })
+        Ok(Checked {
+            site,
+            broker,
+            topics,
+            settings,
+            publish,
+            commands,
+            state,
+            http,
+            limits,
+            assets,
+            journal,
+            service,
+            ..rest
+        })
     } else {
         Err(list)
     }

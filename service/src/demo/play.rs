@@ -89,7 +89,8 @@ pub fn play(args: &DemoArgs) -> Result<Outcome, Error> {
         max_packet_bytes: 256 * 1024,
         stream_clock: true,
     });
-    data.config.state.dir = state.path().to_owned();
+    // A folder the daemon makes itself, with the rights it wants.
+    data.config.state.dir = state.path().join("state");
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()

@@ -27,10 +27,10 @@ pub enum KeepError {
         /// Why.
         source: std::io::Error,
     },
-    /// Others can look into the state directory, or change it.
+    /// Others can put files into the state directory.
     #[error(
-        "{path} is open to others (mode {mode:04o}), and holds what was learned, the alerts and who gave which command: \
-         run chmod 0700 on it, or 0750 where a group makes the backups"
+        "{path} is open to others (mode {mode:04o}): they could put other baselines, alerts and audit in the place of ours. \
+         Run chmod 0700 on it, or 0750 where a group makes the backups"
     )]
     NotPrivate {
         /// The directory.

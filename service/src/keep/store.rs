@@ -156,11 +156,19 @@ fn make_private(path: &Path) -> Result<(), KeepError> {
     Ok(())
 }
 
-/// Whether others can look into or change the directory. Its rights may be meant, so they are refused and not changed.
-fn check_private(dir: &Path) -> Result<(), KeepError> {
+/// What others can do in a directory that was there before. Its rights may be meant, so they are not changed: one in
+/// which others could put files in place of ours is refused, one they can only look into is told, since the files in it
+/// are private all the same.
+fn check_rights(dir: &Path) -> Result<(), KeepError> {
     let at = |source| KeepError::Path { path: dir.to_owned(), source };
     let mode = std::fs::metadata(dir).map_err(at)?.permissions().mode() & 0o7777;
-    if mode & OTHERS == 0 { Ok(()) } else { Err(KeepError::NotPrivate { path: dir.to_owned(), mode }) }
+    if mode & 0o022 != 0 {
+        return Err(KeepError::NotPrivate { path: dir.to_owned(), mode });
+    }
+    if mode & OTHERS != 0 {
+        tracing::warn!(dir = %dir.display(), "everybody can look into the state directory (mode {mode:04o}): run chmod 0700 on it");
+    }
+    Ok(())
 }
 
 /// What must not be in a mode: anything for everybody, and writing for the group, which a backup does not need.
@@ -205,7 +213,7 @@ impl Store {
         };
         // Learned states and the audit are nobody else's business.
         std::fs::DirBuilder::new().recursive(true).mode(0o700).create(dir).map_err(at(dir))?;
-        check_private(dir)?;
+        check_rights(dir)?;
         let lock_path = dir.join("lock");
         let lock = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&lock_path);
         let lock = lock.map_err(at(&lock_path))?;

@@ -4,7 +4,7 @@ use super::link::{
     LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, Requests, closed_unanswered,
     what_to_check, within_limit,
 };
-use super::tls::explain;
+use super::tls::{cut_off, explain};
 use roundsman_models::EventTime;
 use rumqttc::{
     AsyncClient, ClientError, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS,
@@ -128,12 +128,22 @@ impl LinkV3 {
             ConnectionError::MqttState(StateError::Deserialization(
                 error @ rumqttc::mqttbytes::Error::PayloadSizeLimitExceeded(_),
             )) => LinkFault::TooLarge(error.to_string()),
-            other => match explain(&other) {
+            other => match explained(&other) {
                 Some((what, mend)) => LinkFault::Tls { what, mend },
                 None if unanswered => LinkFault::Lost(closed_unanswered(&other, self.tls)),
                 None => LinkFault::Lost(other.to_string()),
             },
         }
+    }
+}
+
+/// What TLS has to do with it, if anything.
+fn explained(error: &ConnectionError) -> Option<(String, &'static str)> {
+    match error {
+        ConnectionError::Tls(error) => Some(explain(error).unwrap_or_else(|| cut_off(error))),
+        // The crate's error does not name what it came of.
+        ConnectionError::MqttState(StateError::Deserialization(error)) => explain(error),
+        other => explain(other),
     }
 }
 

@@ -237,6 +237,12 @@ pub(super) fn explain(error: &(dyn StdError + 'static)) -> Option<(String, &'sta
     None
 }
 
+/// A handshake that ended without a word from either side.
+pub(super) fn cut_off(error: &dyn fmt::Display) -> (String, &'static str) {
+    let what = format!("the connection ended during the TLS handshake ({error})");
+    (what, "the port: mqtts:// needs the broker's TLS listener, 8883 as a rule; the broker's log may say more")
+}
+
 fn sentence(error: &Error) -> (String, &'static str) {
     use CertificateError as Bad;
     let (what, mend) = match error {
