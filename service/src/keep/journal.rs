@@ -26,7 +26,7 @@ use tokio::sync::{mpsc, watch};
 /// The configuration that holds from a position on: also an entry of that row, and kept here when the row is pruned. JSON;
 /// `SELECT recorded->>'file'` shows the TOML. New in version 2.
 const CONFIGURATIONS: &str = "
-CREATE TABLE configurations (position INTEGER PRIMARY KEY, recorded TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS configurations (position INTEGER PRIMARY KEY, recorded TEXT NOT NULL);
 ";
 
 const TABLES: &str = "
