@@ -1,4 +1,4 @@
-//! How the daemon is doing, for logs, the status document and (later) the health page: shared counters and states.
+//! How the daemon is doing, for logs, the status document and the health page: shared counters and states.
 //!
 //! Counters are written with relaxed atomics on the hot path; nobody derives anything from their order.
 
@@ -6,6 +6,7 @@ use crate::acquire::Rejection;
 use crate::acquire::mqtt::Message;
 use crate::advise::service_status::{Counters, Example};
 use crate::advise::wording::plain;
+use crate::vitals::Vitals;
 use roundsman_models::EventTime;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
@@ -59,6 +60,11 @@ impl Count {
     /// `n` more.
     pub fn add(&self, n: u64) {
         self.0.fetch_add(n, Relaxed);
+    }
+
+    /// One less; for counts of what is there now.
+    pub fn down(&self) {
+        self.0.fetch_sub(1, Relaxed);
     }
 
     /// Set to a present value.
@@ -153,6 +159,8 @@ pub struct Status {
     pub writer_connects: Count,
     /// Failed writes to disk that were tried again.
     pub disk_faults: Count,
+    /// What moves, for health, metrics and watchdog.
+    pub vitals: Vitals,
     rejected: [Count; REJECTIONS.len()],
     reader: Mutex<LinkState>,
     writer: Mutex<LinkState>,
@@ -254,7 +262,11 @@ impl Status {
             *since += 1;
             if last.is_none_or(|last| last.elapsed() >= LOG_EVERY) {
                 tracing::warn!(
-                    topic = letter.topic, reason = ?reason, detail = letter.detail, payload = letter.payload, count = *since,
+                    topic = letter.topic,
+                    reason = reason.word(),
+                    detail = letter.detail,
+                    payload = letter.payload,
+                    count = *since,
                     "messages that cannot be used (count since the last such line); this is one of them"
                 );
                 (*last, *since) = (Some(Instant::now()), 0);
@@ -407,6 +419,8 @@ mod tests {
         }
         for (index, reason) in REJECTIONS.into_iter().enumerate() {
             assert_eq!(status.rejected(reason), index as u64 + 1, "{reason:?}");
+            // The word is the one of the documents, which serde spells.
+            assert_eq!(serde_json::to_value(reason).expect("a word"), reason.word());
         }
         assert_eq!(status.dead_letters().len(), DEAD_LETTERS);
         assert!(status.dead_letters().iter().all(|letter| letter.payload.len() <= 200));

@@ -221,6 +221,50 @@ impl Registry {
         Ok(AssetId(index))
     }
 
+    /// The same assets and points under another configuration: ids and places of points stay. What the configuration says
+    /// of an asset or point stands; what it no longer names stays as it is. A cap below what is registered only keeps
+    /// further ones out.
+    pub fn reconfigured(&self, config: &Checked) -> Self {
+        let mut next = Self {
+            entries: Vec::new(),
+            by_name: HashMap::new(),
+            site: Arc::clone(&config.settings),
+            limits: config.limits.clone(),
+            defined: Vec::new(),
+        };
+        let uncapped = Limits { max_points_per_asset: usize::from(u16::MAX), ..config.limits.clone() };
+        for old in &self.entries {
+            match config.assets.iter().find(|plan| plan.spec.name == old.spec.name) {
+                Some(plan) => next.add_planned(plan),
+                None => {
+                    let bare = AssetSpec {
+                        class: None,
+                        zones: None,
+                        rating_kw: None,
+                        rated_speed_rpm: None,
+                        configured: false,
+                        cadence_secs: None,
+                        states: Vec::new(),
+                        points: Vec::new(),
+                        ..(*old.spec).clone()
+                    };
+                    let site = Arc::clone(&next.site);
+                    next.push(Entry::new(bare, site));
+                }
+            }
+            if let Some(entry) = next.entries.last_mut() {
+                // Refused for nothing but the cap.
+                let _ = entry.adopt(&old.spec, &uncapped);
+            }
+        }
+        for plan in &config.assets {
+            if !next.by_name.contains_key(plan.spec.name.as_str()) {
+                next.add_planned(plan);
+            }
+        }
+        next
+    }
+
     fn announce(&mut self, id: AssetId) {
         if let Some(entry) = self.entries.get_mut(id.0 as usize).filter(|e| !e.pending) {
             entry.pending = true;

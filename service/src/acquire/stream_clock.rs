@@ -76,6 +76,26 @@ impl<T> StreamGate<T> {
         self.clock.now()
     }
 
+    /// Other tolerances from now on.
+    pub fn set_tolerances(&mut self, max_future_secs: f64, max_past_secs: f64) {
+        let StreamClock { max_future_us, max_past_us, .. } = StreamClock::new(max_future_secs, max_past_secs);
+        (self.clock.max_future_us, self.clock.max_past_us) = (max_future_us, max_past_us);
+    }
+
+    /// After a restart assets may have other ids: gives every one its new id by `to`. What is held of an asset that has
+    /// none is dropped.
+    pub fn rename(&mut self, to: impl Fn(AssetId) -> Option<AssetId>, tell: impl Fn(&mut T, AssetId)) {
+        self.held = std::mem::take(&mut self.held)
+            .into_iter()
+            .filter_map(|(asset, at, mut reading)| {
+                let asset = to(asset)?;
+                tell(&mut reading, asset);
+                Some((asset, at, reading))
+            })
+            .collect();
+        self.clock.ahead = self.clock.ahead.and_then(|ahead| Some(Ahead { asset: to(ahead.asset)?, ..ahead }));
+    }
+
     /// Our own clock at the arrival of what comes next. Never called where there is none: in a replay, and where a
     /// recording is played through the broker.
     pub fn seen_at(&mut self, clock: EventTime) {

@@ -10,12 +10,13 @@ use super::spec::Quantity;
 use crate::advise::document::{
     self, Alert, Condition as Statement, Contribution, Evidence, Finding, LimitSource, Measured, Severity,
 };
-use crate::advise::wording;
-use crate::engine::{Action, Command, Output};
+use crate::advise::{forms, wording};
+use crate::engine::{Action, Command, Done, Output};
 use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{
-    AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, Transition, Transitions,
+    AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, LifeState, Transition, Transitions,
 };
+use roundsman_models::detect::learned::Learned;
 use roundsman_models::detect::limits::{BaselineRule, CheckedBaselineRule, Limit, Source};
 use roundsman_models::detect::tail;
 use serde::{Deserialize, Serialize};
@@ -240,6 +241,7 @@ impl Findings {
             run_hours: machine.run_hours(),
             learned: machine.learned_share(context.settings),
             deviation: now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite()),
+            thresholds: machine.learned().map(thresholds_of),
             open_alerts: open,
             sensor_faults,
             points: super::points::points(machine, now, context),
@@ -264,6 +266,19 @@ impl Findings {
         self.say_machine(said, by, machine, &Now::default(), context, out);
     }
 
+    /// Whether this asset ever gave the alert of this id.
+    pub fn has_given(&self, alert: &str, context: &Context<'_>) -> bool {
+        let Some(episode) = alert.rsplit('/').next().and_then(|ordinal| ordinal.parse().ok()) else { return false };
+        let sensors = context.spec.points.iter().zip(&self.sensors);
+        let sensors = sensors.map(|(point, life)| (Finding::Sensor(point.name.clone()), life));
+        let mut lives =
+            [(Finding::Machine, &self.machine), (Finding::Silence, &self.silence)].into_iter().chain(sensors);
+        lives.any(|(finding, life)| {
+            (1..=life.episode()).contains(&episode)
+                && document::alert_id(context.site, &context.spec.name, &finding, episode) == alert
+        })
+    }
+
     /// Carries out a command on alarm lives: on the one named, else on all of the asset's that it fits.
     pub fn command(
         &mut self,
@@ -272,7 +287,7 @@ impl Findings {
         machine: &Machine,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) -> Result<String, String> {
+    ) -> Result<Done, String> {
         let wanted = match &command.action {
             Action::Acknowledge { alert } | Action::Shelve { alert, .. } | Action::Unshelve { alert } => {
                 alert.as_deref()
@@ -285,22 +300,26 @@ impl Findings {
             lives.push((Finding::Sensor(point.name.clone()), life));
         }
         let (mut done, mut refused) = (Vec::new(), Vec::new());
+        let (mut old, mut new) = (Vec::new(), Vec::new());
         let mut spoken = Vec::new();
         for (finding, life) in lives {
             let id = document::alert_id(context.site, &context.spec.name, &finding, life.episode());
             if wanted.is_some_and(|w| w != id) {
                 continue;
             }
+            let before = standing(life);
             let result = match &command.action {
                 Action::Acknowledge { .. } => life.acknowledge(at),
                 Action::Shelve { secs, .. } => life.shelve(at, *secs),
                 Action::Unshelve { .. } => life.unshelve(at),
                 Action::OutOfService => life.take_out_of_service(at),
                 Action::ReturnToService => life.return_to_service(at),
-                Action::Relearn | Action::SetLimit { .. } => continue,
+                Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => continue,
             };
             match result {
                 Ok(said) => {
+                    old.push(format!("{id} {before}"));
+                    new.push(format!("{id} {}", standing(life)));
                     done.push(life.is_open().then_some(id));
                     spoken.push((finding, said));
                 }
@@ -323,7 +342,11 @@ impl Findings {
             }
         }
         match (done.is_empty(), wanted, refused.first()) {
-            (false, ..) => Ok(wording::done(&command.action, &context.spec.name, &done)),
+            (false, ..) => Ok(Done {
+                said: wording::done(&command.action, &context.spec.name, &done),
+                old: Some(old.join(", ")),
+                new: Some(new.join(", ")),
+            }),
             (true, Some(w), None) => Err(format!("no alert {w:?} on this asset")),
             (true, _, Some(why)) => Err(why.clone()),
             (true, None, None) => Err("nothing to do".into()),
@@ -336,11 +359,28 @@ impl Findings {
     }
 }
 
+/// How an alert stands, for the audit of a command.
+fn standing(life: &AlarmLife) -> String {
+    let state = match life.state() {
+        LifeState::Normal => "normal",
+        LifeState::Unacknowledged => "unacknowledged",
+        LifeState::Acknowledged => "acknowledged",
+        LifeState::ReturnedUnacknowledged => "returned-unacknowledged",
+        LifeState::Shelved => "shelved",
+        LifeState::SuppressedByDesign => "suppressed-by-design",
+        LifeState::OutOfService => "out-of-service",
+    };
+    match life.shelved_until() {
+        Some(until) => format!("{state} (shelved until {})", forms::rfc3339(until)),
+        None => state.to_owned(),
+    }
+}
+
 /// Points that take part in what is said of the machine, the most telling first.
 fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Contribution> {
     let scored = &now.watched.scored;
-    let odd = now.state.is_some() && scored.deviation >= context.settings.detect.advisory_sigmas;
-    let mut list: Vec<(u8, Contribution)> = Vec::new();
+    let odd = now.state.is_some() && scored.deviation >= machine.advisory_from();
+    let mut list: Vec<(u8, bool, Contribution)> = Vec::new();
     for (i, (point, watch)) in machine.layout().conditions.iter().zip(machine.watches()).enumerate() {
         let share = now.state.map_or(0.0, |_| scored.share.get(i).copied().unwrap_or(0.0));
         let Some((rank, evidence, onset)) = evidence_of(watch, odd && share >= LEAST_SHARE) else { continue };
@@ -353,6 +393,8 @@ fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Con
         let observed = if evidence == Evidence::Limit { newest } else { mean.or(newest) };
         list.push((
             rank,
+            // A change that matters is told before one that is only odd.
+            scored.telling.get(i).copied().unwrap_or(false),
             Contribution {
                 point: spec.name.clone(),
                 evidence,
@@ -372,11 +414,11 @@ fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Con
             let Some(spec) = context.spec.points.get(usize::from(*point)) else { continue };
             let mut c = of_sensor(&spec.name, Evidence::NewState, Some(*value), &spec.unit);
             c.onset = now.novel_since;
-            list.push((1, c));
+            list.push((1, true, c));
         }
     }
-    list.sort_by(|a, b| b.0.cmp(&a.0).then(b.1.share.total_cmp(&a.1.share)));
-    list.into_iter().map(|(_, c)| c).collect()
+    list.sort_by(|a, b| (b.0, b.1).cmp(&(a.0, a.1)).then(b.2.share.total_cmp(&a.2.share)));
+    list.into_iter().map(|(_, _, c)| c).collect()
 }
 
 fn measured(value: f64, unit: &str) -> Measured {
@@ -438,6 +480,22 @@ fn evidence_of(watch: &Watch, in_pattern: bool) -> Option<(u8, Evidence, Option<
         return Some((2, Evidence::Drift, began));
     }
     in_pattern.then_some((1, Evidence::Pattern, began))
+}
+
+fn thresholds_of(learned: &Learned) -> document::Thresholds {
+    let (found, basis) = (learned.thresholds(), learned.basis());
+    let mut said = document::Thresholds {
+        false_warnings_per_year: learned.allowed().budget.warnings_per_year,
+        deviation: found.deviation,
+        step_limit: found.step_limit,
+        drift_significance: found.drift_significance,
+        rows: basis.rows,
+        independent_rows: basis.independent_rows,
+        widened: basis.widened,
+        message: String::new(),
+    };
+    said.message = wording::thresholds_message(&said);
+    said
 }
 
 /// A limit with where it came from.
@@ -544,7 +602,7 @@ mod tests {
             self.engine.step(&Event::Command(AssetId(0), EventTime(minute * 60_000_000), command), &mut self.out);
             let answer =
                 self.out.iter().rev().find_map(|o| if let Output::Answered(.., said) = o { Some(said) } else { None });
-            answer.expect("an answer").clone()
+            answer.expect("an answer").clone().map(|done| done.said)
         }
     }
 

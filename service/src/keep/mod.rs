@@ -4,6 +4,8 @@
 //! with the journal position they cover, trends, alerts, audit, outbox. Two files, so that the two threads that write
 //! never wait for one another. Both can be opened with the `sqlite3` tool while the daemon runs.
 
+pub mod findings;
+pub mod histories;
 pub mod journal;
 pub mod keeper;
 pub mod store;
@@ -26,6 +28,17 @@ pub enum KeepError {
         path: PathBuf,
         /// Why.
         source: std::io::Error,
+    },
+    /// Others can put files into the state directory.
+    #[error(
+        "{path} is open to others (mode {mode:04o}): they could put other baselines, alerts and audit in the place of ours. \
+         Run chmod 0700 on it, or 0750 where a group makes the backups"
+    )]
+    NotPrivate {
+        /// The directory.
+        path: PathBuf,
+        /// Its mode.
+        mode: u32,
     },
     /// A second daemon.
     #[error("{path} is locked: another roundsman uses this state directory; give each its own `state_dir`")]
@@ -76,7 +89,7 @@ pub enum KeepError {
         source: rusqlite::Error,
     },
     /// SQLite's word.
-    #[error("{path}: {source}")]
+    #[error("{path}: {source}: {}", remedy(source))]
     Database {
         /// The file.
         path: PathBuf,
@@ -93,6 +106,24 @@ pub enum KeepError {
         /// Why.
         why: String,
     },
+}
+
+/// What a person can do about a write that fails, by SQLite's reason.
+pub(crate) fn remedy(error: &rusqlite::Error) -> &'static str {
+    use rusqlite::ErrorCode;
+    match error.sqlite_error_code() {
+        Some(ErrorCode::DiskFull) => "free some space; it goes on by itself",
+        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
+            "another program holds a lock on it: end that program's transaction"
+        }
+        Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => {
+            "let the account of this service write the folder and the files in it"
+        }
+        Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+            "the file is damaged: stop, look at the disk, put back a backup or move the file away"
+        }
+        _ => "look at the space and the health of the disk; it goes on by itself once it can be written",
+    }
 }
 
 impl KeepError {
