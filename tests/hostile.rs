@@ -5,6 +5,14 @@
 mod common;
 
 use common::{Broker, kept_alerts, query, signal, wait_for};
+use roundsman::acquire::Rejection;
+use roundsman::acquire::mqtt::Message;
+use roundsman::acquire::plant::Plant;
+use roundsman::acquire::recording::{ReadOptions, RecordingError, open_bytes};
+use roundsman::config::{Sources, from_text};
+use roundsman::engine::Event;
+use roundsman::intake::{Edge, Routed};
+use roundsman_models::EventTime;
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
@@ -336,4 +344,93 @@ fn a_storm_is_taken_counted_and_changes_nothing_for_the_others() {
     let per_asset_kb = 60;
     let allowed = calm_peak + MAX_ASSETS as u64 * per_asset_kb + 64 * 1024;
     assert!(peak < allowed, "{peak} kB with the storm, {calm_peak} kB without: {allowed} kB are allowed");
+}
+
+/// Messages through the intake alone: what came of each.
+fn take(config: &str, messages: &[(&str, String)]) -> Vec<Routed> {
+    let text = format!("[site]\nname = 'q'\n[broker]\nurl = 'mqtt://localhost'\n{config}");
+    let sources = Sources { needs_broker: true, ..Sources::default() };
+    let checked = from_text(Some(&text), &sources).unwrap_or_else(|faults| panic!("{faults:?}"));
+    let mut plant = Plant::new(&checked, roundsman::run::topics(&checked).expect("topics"));
+    let one = |(topic, payload): &(&str, String)| {
+        let (cut, retain, dup, packet_id, reply_to) = (false, false, false, 0, None);
+        let (topic, payload) = ((*topic).to_owned(), payload.clone().into_bytes().into());
+        let received = EventTime(1_900_000_000_000_000);
+        let mut routed = Routed::default();
+        plant.message(&Message { topic, payload, cut, retain, dup, packet_id, received, reply_to }, &mut routed);
+        routed
+    };
+    messages.iter().map(one).collect()
+}
+
+const SEVERAL: &str = "[[topics]]\npattern = 'a/{asset}'\n\
+                       payload = { format = 'json', points = '*', value = '', unit = '/u' }\n\
+                       [[topics]]\npattern = 'n/{asset}/{point}'\n";
+
+#[test]
+fn values_past_the_cap_of_a_payload_are_refused_with_one_detail() {
+    let members: Vec<String> = (0..50).map(|n| format!("\"p{n}\":1")).collect();
+    let payload = format!("{{{}}}", members.join(","));
+    let routed = take(&format!("[limits]\nmax_values = 20\n{SEVERAL}"), &[("a/x", payload)]);
+    let observed = routed[0].events.iter().filter(|event| matches!(event, Event::Observed(_))).count();
+    assert_eq!(observed, 20);
+    assert!(routed[0].rejected.iter().all(|(reason, _)| *reason == Rejection::TooMany));
+    assert_eq!(routed[0].rejected.len(), 30);
+    let details: Vec<_> = routed[0].rejected.iter().filter(|(_, detail)| !detail.is_empty()).collect();
+    assert_eq!(details.len(), 1);
+    assert!(details[0].1.contains("limits.max_values"), "{}", details[0].1);
+}
+
+#[test]
+fn a_long_unit_is_not_carried_by_every_value() {
+    let members: Vec<String> = (0..50).map(|n| format!("\"p{n}\":1")).collect();
+    let payload = format!("{{\"u\":\"{}\",{}}}", "x".repeat(10_000), members.join(","));
+    let routed = take(SEVERAL, &[("a/x", payload)]);
+    assert_eq!(routed[0].rejected.iter().map(|(reason, _)| *reason).collect::<Vec<_>>(), [Rejection::BadUnit]);
+    assert!(routed[0].rejected[0].1.len() < 200, "{}", routed[0].rejected[0].1);
+}
+
+#[test]
+fn a_name_made_up_later_does_not_draw_commands_to_itself() {
+    let command = |text: &str| (text.to_owned(), r#"{"action":"relearn","by":"A"}"#.to_owned());
+    let (topic, payload) = command("roundsman/q/_pump/command");
+    let config = format!("[publish]\ncommands = true\n{SEVERAL}");
+    let messages = [("n/_pump/p", "1".to_owned()), ("n/$pump/p", "1".to_owned()), (topic.as_str(), payload)];
+    let routed = take(&config, &messages);
+    let of = |routed: &Routed| {
+        routed.events.iter().find_map(|event| match event {
+            Event::Define(id, ..) | Event::Command(id, ..) => Some(*id),
+            _ => None,
+        })
+    };
+    assert!(of(&routed[0]).is_some() && of(&routed[1]).is_some());
+    assert_eq!(of(&routed[2]), of(&routed[0]), "to the first of them");
+}
+
+/// A few kilobytes that become a line of 64 MB, and a quote that is never closed.
+#[test]
+fn a_record_of_a_recording_has_an_end() {
+    let mut bomb = b"time,a\n".to_vec();
+    bomb.resize(64 << 20, b'7');
+    let mut quote = b"time,a\n1772323200,1\n\"".to_vec();
+    quote.resize(40 << 20, b'\n');
+    for bytes in [bomb, quote] {
+        let mut packed = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+        packed.write_all(&bytes).expect("memory");
+        let packed = packed.finish().expect("memory");
+        let opened = open_bytes(Path::new("bomb.csv.gz"), packed, &ReadOptions::default(), &|| None);
+        let mut batch = Vec::new();
+        let fault = match opened {
+            Err(fault) => fault,
+            Ok(mut recording) => loop {
+                match recording.next_batch(&mut batch) {
+                    Ok(true) => {}
+                    Ok(false) => panic!("the end of the file was reached"),
+                    Err(fault) => break fault,
+                }
+            },
+        };
+        let RecordingError::Read { source, .. } = fault else { panic!("{fault}") };
+        assert!(source.to_string().contains("16 MiB"), "{source}");
+    }
 }

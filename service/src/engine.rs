@@ -268,9 +268,10 @@ impl Engine {
     /// The bytes are not a state of this version; the asset is left as it was.
     pub fn restore(&mut self, id: AssetId, bytes: &[u8]) -> Result<(), postcard::Error> {
         let state: State = whole(bytes)?;
-        if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
-            asset.restore(state);
-        }
-        Ok(())
+        let whole = match self.assets.get_mut(id.0 as usize) {
+            Some(Some(asset)) => asset.restore(state),
+            _ => true,
+        };
+        if whole { Ok(()) } else { Err(postcard::Error::DeserializeBadEncoding) }
     }
 }

@@ -91,7 +91,7 @@ fn decode(mapping: &Mapping, payload: &[u8]) {
     // A value takes at least a digit and what parts it from the next.
     assert!(out.len() <= payload.len(), "{} values of {} bytes", out.len(), payload.len());
     let held: usize = out.iter().map(|v| v.asset.len() + v.point.len() + v.unit.as_ref().map_or(0, |u| u.len())).sum();
-    assert!(held <= out.len() * 4 * MAX_NAME_BYTES, "{held} bytes of names for {} values", out.len());
+    assert!(held <= out.len() * 6 * MAX_NAME_BYTES, "{held} bytes of names for {} values", out.len());
     let mut registry = Registry::new(checked());
     for value in &out {
         let resolved = registry.resolve(&value.asset, value.area.as_deref(), &value.point, value.unit.as_deref());

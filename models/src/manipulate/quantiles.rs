@@ -23,6 +23,9 @@ pub const CENTROIDS: usize = 32;
 /// Compression the merge starts with. It may leave more than [`CENTROIDS`]; then it is lowered and tried again.
 const COMPRESSION: f64 = 2.0 * CENTROIDS as f64;
 
+/// Tries until the compression is far below CENTROIDS − 1: 64 × 0.9³² is 2.2.
+const MOST_TRIES: usize = 32;
+
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 struct Centroid {
     mean: f64,
@@ -65,7 +68,7 @@ impl QuantileSketch {
 
     /// Values taken.
     pub fn count(&self) -> u64 {
-        self.merged + u64::from(self.waiting)
+        self.merged.saturating_add(u64::from(self.waiting))
     }
 
     /// Estimated quantile at `p`; `None` when nothing was seen or `p` is outside `[0, 1]`.
@@ -112,11 +115,11 @@ impl QuantileSketch {
         } else {
             (self.min, self.max) = (self.min.min(low), self.max.max(high));
         }
-        self.merged += waiting as u64;
+        self.merged = self.merged.saturating_add(waiting as u64);
 
         // Both sorted: one pass of a merge sort into an array on the stack.
         let mut all = [Centroid::default(); 2 * CENTROIDS];
-        let used = usize::from(self.used);
+        let used = usize::from(self.used).min(CENTROIDS);
         let (mut old, mut new) = (0, 0);
         for slot in all.iter_mut().take(used + waiting) {
             let take_old = old < used && (new >= waiting || self.centroids[old].mean <= self.gathered[new]);
@@ -131,14 +134,16 @@ impl QuantileSketch {
         let mut count = used + waiting;
         let mut compression = COMPRESSION;
         // Neighbours together always exceed one step of the scale, so at a compression of CENTROIDS − 1 or less no
-        // more than that many can be left: the loop ends.
-        loop {
+        // more than that many can be left: the loop ends. Not so for weights that no update makes, in a stored sketch
+        // that is damaged: then the rest is given up.
+        for _ in 0..MOST_TRIES {
             count = squeeze(&mut all, count, self.merged as f64, compression);
             if count <= CENTROIDS {
                 break;
             }
             compression *= 0.9;
         }
+        count = count.min(CENTROIDS);
         for (slot, &c) in self.centroids.iter_mut().zip(&all) {
             *slot = c;
         }
@@ -183,6 +188,22 @@ fn between(x0: f64, y0: f64, x1: f64, y1: f64, x: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_damaged_sketch_comes_to_an_end() {
+        for weight in [f64::NAN, f64::INFINITY, -1.0, 0.0, 1e300] {
+            for (used, merged) in [(32, 5), (255, u64::MAX), (1, 1)] {
+                let centroids = [Centroid { mean: 1.0, weight }; CENTROIDS];
+                let (gathered, waiting) = ([2.0; CENTROIDS], 32);
+                let mut sketch = QuantileSketch { centroids, used, gathered, waiting, min: f64::NAN, max: 0.0, merged };
+                let _ = sketch.quantile(0.5);
+                for n in 0..100 {
+                    sketch.update(f64::from(n));
+                }
+                assert!(usize::from(sketch.used) <= CENTROIDS);
+            }
+        }
+    }
 
     /// Share of the values below and up to the estimate: the estimate's rank, as an interval because of ties.
     fn rank_error(sorted: &[f64], estimate: f64, p: f64) -> f64 {

@@ -129,6 +129,16 @@ impl Machine {
         }
     }
 
+    /// Whether its parts are of one machine: as many of each as its layout says. A stored one of which this is not so is
+    /// damaged, and would be indexed out of its bounds.
+    pub fn is_whole(&self) -> bool {
+        let (points, drivers) = (self.layout.conditions.len(), self.layout.drivers.len());
+        self.layout.operating <= drivers
+            && self.drivers.len() == LAGS * drivers
+            && self.watches.len() == points
+            && self.statistics.len() == points
+    }
+
     /// Takes a definition with more points. What is learned stays as it is; points that came later are watched by
     /// fixed limits until the asset is learned anew.
     pub fn define(&mut self, spec: &AssetSpec, settings: &Settings) {

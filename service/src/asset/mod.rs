@@ -177,10 +177,14 @@ impl Asset {
         &self.state
     }
 
-    /// Takes a stored state back.
-    pub fn restore(&mut self, state: State) {
-        self.state = state;
-        self.grow();
+    /// Takes a stored state back; `false`, and nothing is changed, when its parts do not fit together.
+    pub fn restore(&mut self, state: State) -> bool {
+        let whole = state.machine.is_whole();
+        if whole {
+            self.state = state;
+            self.grow();
+        }
+        whole
     }
 
     /// Takes one reading.
