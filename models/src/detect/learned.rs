@@ -15,6 +15,10 @@ pub const LEAST_NEW_ROWS: usize = 60;
 /// States kept at most, so that memory is bounded whatever the machine does.
 pub const MAX_KEPT_STATES: usize = 12;
 
+/// What one reading counts for in a cumulative sum at most, standard deviations: less than any limit, so that a single
+/// wild one is no step.
+const MOST_OF_ONE: f64 = 5.0;
+
 /// A sum whose readings lie on average this many slacks away since its onset rose suddenly.
 const SUDDEN_SLACKS: f64 = 2.0;
 
@@ -318,7 +322,7 @@ impl Learned {
         for (i, cusum) in s.steps.iter_mut().enumerate().take(MAX_POINTS) {
             let Some(model) = s.baseline.point(i).filter(|m| m.steady) else { continue };
             let z = out.scored.beyond[i] / model.inflation;
-            let reading = Reading { at, value: z.clamp(-8.0, 8.0) };
+            let reading = Reading { at, value: z.clamp(-MOST_OF_ONE, MOST_OF_ONE) };
             let Some(sums) = cusum.update(&self.steps, reading) else { continue };
             let side = sums.leading();
             let share = side.share_of_limit * side.shift_sigmas.signum();

@@ -13,6 +13,9 @@ use crate::EventTime;
 use crate::param::{ParamFault, within};
 use serde::{Deserialize, Serialize};
 
+/// Rows that room is made for at a time.
+const GROWS_BY: usize = 64;
+
 /// Settings of [`ThinnedRows`].
 ///
 /// | setting | default | unit | range |
@@ -91,6 +94,11 @@ impl ThinnedRows {
             if !index.is_multiple_of(self.stride) {
                 return false;
             }
+        }
+        // Doubling would leave half of the room of a thousand machines unused, all at the same time.
+        if self.times.len() == self.times.capacity() {
+            self.times.reserve_exact(GROWS_BY);
+            self.values.reserve_exact(GROWS_BY * columns);
         }
         self.times.push(at);
         // One bit pattern for "missing", so that a stored state compares equal.

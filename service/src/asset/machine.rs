@@ -58,6 +58,8 @@ pub struct Watch {
     pub crossed: Option<Crossed>,
     /// A cumulative sum crossed: a step, if the running mean comes to say so too.
     candidate: Option<Step>,
+    /// Snapshots in a row in which the running mean has said so.
+    confirmed: u32,
     /// A step that still stands.
     pub step: Option<Step>,
     /// A drift that still stands.
@@ -175,6 +177,7 @@ impl Machine {
                     limits,
                     crossed: None,
                     candidate: None,
+                    confirmed: 0,
                     step: None,
                     drift: None,
                     leading: 0,
@@ -485,7 +488,7 @@ impl Machine {
                 && self.warmth.get(lag).zip(self.warm_enough.get(lag)).is_some_and(|(w, enough)| w.now() < *enough)
         };
         now.judged.extend(now.values.iter().enumerate().map(|(i, v)| if cold(i) { f64::NAN } else { *v }));
-        let odd = learned.thresholds().deviation;
+        let (odd, mean) = (learned.thresholds().deviation, learned.thresholds().running_mean);
         let still = Still { from: odd * if self.persistence.active().is_some() { ODD_UNTIL } else { STILL_FROM } };
         learned.watch(state, at, &now.judged, &self.drivers, still, &mut now.watched);
         for (i, judged) in now.judged.iter().enumerate().filter(|(i, _)| now.values[*i].is_finite()) {
@@ -502,7 +505,7 @@ impl Machine {
             match w.candidate.as_mut().filter(|k| same(k)) {
                 Some(known) if step.sigmas.abs() > known.sigmas.abs() => known.sigmas = step.sigmas,
                 Some(_) => {}
-                None => w.candidate = Some(*step),
+                None => (w.candidate, w.confirmed) = (Some(*step), 0),
             }
         }
         let share = 1.0 - (-secs / context.settings.learn.run_time_secs).exp();
@@ -519,7 +522,10 @@ impl Machine {
             }
             // The running mean carries every doubt about the baseline; the sum only says how it came about.
             if let Some(candidate) = w.candidate.filter(|c| c.state == state) {
-                if score * candidate.sigmas.signum() >= odd && now.watched.scored.telling[i] {
+                // As far and as long as it takes to raise an alert: a step must not be an easier way to one.
+                let said = score * candidate.sigmas.signum() >= mean && now.watched.scored.telling[i];
+                w.confirmed = if said { w.confirmed.saturating_add(1) } else { 0 };
+                if w.confirmed >= context.settings.alarm.raise_snapshots {
                     w.step.get_or_insert(candidate);
                 } else if w.step.is_none() && at.secs_since(candidate.onset) > CANDIDATE_LASTS * secs {
                     w.candidate = None;
