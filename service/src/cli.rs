@@ -31,9 +31,22 @@ It advises people. It is no protection system: it trips nothing and must not be 
     max_term_width = 110
 )]
 pub struct Cli {
+    /// Form of the log lines on the standard error.
+    #[arg(long, global = true, value_enum, default_value_t, value_name = "FORM")]
+    pub log_format: LogFormat,
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
+}
+
+/// Form of the log lines.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, clap::ValueEnum)]
+pub enum LogFormat {
+    /// For people.
+    #[default]
+    Text,
+    /// One JSON object per line, for a log collector.
+    Json,
 }
 
 /// The commands.
@@ -52,7 +65,8 @@ mosquitto_sub -p PORT -v -t 'roundsman/#'"
     /// Watch a plant: the daemon.
     #[command(
         long_about = "Connects to the broker of the configuration file and watches until told to stop. SIGTERM and \
-Ctrl-C stop it in order: sources first, then what is under way, then the state is saved.",
+Ctrl-C stop it in order: sources first, then what is under way, then the state is saved. SIGHUP reads the \
+configuration again and applies what can be applied; one with faults changes nothing.",
         after_long_help = "Examples:\n  roundsman run --config /etc/roundsman.toml\n  \
 roundsman run --config plant.toml --set broker.url=mqtt://localhost:1883\n  \
 ROUNDSMAN__BROKER__PASSWORD=... roundsman run --config plant.toml"

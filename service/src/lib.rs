@@ -13,11 +13,16 @@ pub mod engine;
 pub mod advise;
 pub mod keep;
 pub mod status;
+pub mod vitals;
+
+pub mod service_manager;
+pub mod web;
 
 pub mod analyse;
 pub mod app;
 pub mod check;
 pub mod demo;
+pub mod reload;
 pub mod evaluate;
 pub mod replay;
 pub mod run;

@@ -1,4 +1,4 @@
-//! A person's command: JSON on `…/{asset}/command` → [`engine::Command`](crate::engine::Command), and the reply.
+//! A person's command: JSON on `…/{asset}/command` (see [`permission`](super::permission) for who may) → [`engine::Command`](crate::engine::Command), and the reply.
 //!
 //! ```json
 //! {"action":"shelve","by":"M. Okoro","note":"new bearing on order","alert":"north/pump-7/machine/3","for":"8 h",
@@ -54,16 +54,25 @@ pub struct CommandFault {
     pub reply_to: Option<String>,
 }
 
-#[derive(Debug, Clone, Copy, Deserialize)]
+/// The actions by name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-enum ActionName {
+pub enum ActionName {
+    /// [`Action::Acknowledge`]
     Acknowledge,
+    /// [`Action::Shelve`]
     Shelve,
+    /// [`Action::Unshelve`]
     Unshelve,
+    /// [`Action::OutOfService`]
     OutOfService,
+    /// [`Action::ReturnToService`]
     ReturnToService,
+    /// [`Action::Relearn`]
     Relearn,
+    /// [`Action::SetLimit`]
     SetLimit,
+    /// [`Action::Finding`]
     Finding,
 }
 
@@ -192,7 +201,20 @@ fn read(form: Form) -> Result<Incoming, Vec<String>> {
 }
 
 impl ActionName {
-    fn name(self) -> &'static str {
+    /// All of them.
+    pub const ALL: [ActionName; 8] = [
+        ActionName::Acknowledge,
+        ActionName::Shelve,
+        ActionName::Unshelve,
+        ActionName::OutOfService,
+        ActionName::ReturnToService,
+        ActionName::Relearn,
+        ActionName::SetLimit,
+        ActionName::Finding,
+    ];
+
+    /// As it is written in a command and in the configuration.
+    pub fn name(self) -> &'static str {
         match self {
             ActionName::Acknowledge => "acknowledge",
             ActionName::Shelve => "shelve",
@@ -219,17 +241,23 @@ impl ActionName {
 
 /// The action's name as it is written in a command.
 pub fn action_name(action: &Action) -> &'static str {
-    match action {
-        Action::Acknowledge { .. } => ActionName::Acknowledge,
-        Action::Shelve { .. } => ActionName::Shelve,
-        Action::Unshelve { .. } => ActionName::Unshelve,
-        Action::OutOfService => ActionName::OutOfService,
-        Action::ReturnToService => ActionName::ReturnToService,
-        Action::Relearn => ActionName::Relearn,
-        Action::SetLimit { .. } => ActionName::SetLimit,
-        Action::Finding { .. } => ActionName::Finding,
+    ActionName::of(action).name()
+}
+
+impl ActionName {
+    /// The name of an action.
+    pub fn of(action: &Action) -> Self {
+        match action {
+            Action::Acknowledge { .. } => ActionName::Acknowledge,
+            Action::Shelve { .. } => ActionName::Shelve,
+            Action::Unshelve { .. } => ActionName::Unshelve,
+            Action::OutOfService => ActionName::OutOfService,
+            Action::ReturnToService => ActionName::ReturnToService,
+            Action::Relearn => ActionName::Relearn,
+            Action::SetLimit { .. } => ActionName::SetLimit,
+            Action::Finding { .. } => ActionName::Finding,
+        }
     }
-    .name()
 }
 
 /// Seconds of a time as people write it: `8 h`, `30 min`, `1 h 30 min`, `2 d` (a day is 24 h), `PT8H`; above 0. The
