@@ -5,6 +5,8 @@ use super::show::{counted, cut, minute, percent, span, three, two};
 use crate::advise::document::Severity;
 use std::fmt;
 
+/// Widest line, but for a heading with long paths.
+const WIDTH: usize = 100;
 /// Lines of one list; the rest are in the JSON.
 pub(super) const MOST_LINES: usize = 40;
 
@@ -47,10 +49,18 @@ impl Evaluation {
         ];
         let why: Vec<String> =
             why.iter().filter(|(count, _)| *count > 0).map(|(count, why)| format!("{count} {why}")).collect();
-        if !why.is_empty() {
-            writeln!(f, "  not judged: {}", why.join(", "))?;
+        let mut line = String::from("  not judged: ");
+        for (place, why) in why.iter().enumerate() {
+            let comma = if place == 0 { "" } else { ", " };
+            if line.chars().count() + comma.len() + why.chars().count() < WIDTH {
+                line.push_str(comma);
+            } else {
+                writeln!(f, "{line}{}", comma.trim_end())?;
+                line = "    ".to_owned();
+            }
+            line.push_str(why);
         }
-        Ok(())
+        if why.is_empty() { Ok(()) } else { writeln!(f, "{line}") }
     }
 
     fn write_life(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
