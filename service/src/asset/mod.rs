@@ -15,7 +15,7 @@ pub mod statistics;
 
 use crate::acquire::{AssetId, Observation, Quality, Rejection};
 use crate::advise::document::History;
-use crate::engine::{Action, Command, LimitName, Output};
+use crate::engine::{Action, Command, Done, LimitName, Output};
 use findings::Findings;
 use machine::Machine;
 use now::Now;
@@ -40,8 +40,17 @@ pub struct State {
     watched_since: Option<EventTime>,
     /// Latest event time of any of its readings.
     latest: Option<EventTime>,
+    /// The last time the whole asset was silent: its last reading before, the first after.
+    was_silent: Option<(EventTime, EventTime)>,
     /// Earliest time at which a tick has anything to do.
     next_check: EventTime,
+}
+
+impl State {
+    /// Whether its baseline is still being learned.
+    pub fn is_learning(&self) -> bool {
+        self.machine.is_learning()
+    }
 }
 
 /// One asset: its definition and its state.
@@ -124,6 +133,7 @@ impl Asset {
             own_limits: Vec::new(),
             watched_since: None,
             latest: None,
+            was_silent: None,
             next_check: EventTime(i64::MIN),
         };
         let mut asset = Self { definition: Definition { id, site, spec, settings }, state };
@@ -198,6 +208,10 @@ impl Asset {
             out.push(Output::Rejected(*id, why));
             return;
         }
+        if let Some(before) = state.latest.filter(|l| o.at.secs_since(*l) > silent_secs(&settings.screen, cadence_secs))
+        {
+            state.was_silent = Some((before, o.at));
+        }
         if state.latest.is_none_or(|l| l < o.at) {
             state.latest = Some(o.at);
         }
@@ -229,17 +243,19 @@ impl Asset {
             return;
         }
         let since = *state.watched_since.get_or_insert(at);
-        // Without a cadence nobody can call anything silent.
-        let cadence = context.cadence_secs.unwrap_or(0.0);
-        let silent = (settings.screen.silent_cadences * cadence).max(settings.screen.silent_secs);
+        let silent = silent_secs(&settings.screen, context.cadence_secs);
         let silence = state.latest.map_or(at.secs_since(since) > silent, |l| at.secs_since(l) > silent);
         findings.silence(at, silence, state.latest.is_some(), machine, &context, out);
         for (i, sensor) in state.sensors.iter().enumerate() {
             // Of a silent asset's sensors nothing is said one by one.
-            let fault = if silence { None } else { sensor.fault(at, silent, since, spec.configured) };
+            let fault = if silence { None } else { sensor.fault(at, silent, since, state.was_silent, spec.configured) };
             findings.sensor(at, i, fault, silence, sensor, &context, out);
         }
-        state.next_check = at.plus_secs((0.5 * cadence).clamp(1.0, 3600.0));
+        // No snapshot will come to say it.
+        if silence && findings.take_due() {
+            findings.condition_changed(at, machine, &Now::default(), &context, out);
+        }
+        state.next_check = at.plus_secs((0.5 * context.cadence_secs.unwrap_or(0.0)).clamp(1.0, 3600.0));
     }
 
     /// The stream is at its end: what is open is closed.
@@ -264,15 +280,20 @@ impl Asset {
         out.push(Output::Answered(self.definition.id, at, command.clone(), answer));
     }
 
-    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<String, String> {
+    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<Done, String> {
         let Self { definition, state } = self;
         let Definition { spec, settings, .. } = &*definition;
         match &command.action {
             Action::Relearn => {
+                let old = if state.machine.is_learning() { "learning" } else { "learned" };
                 state.machine.relearn(spec, settings);
                 let context = definition.context(&state.own_limits, &state.aligner, false);
                 state.findings.forget_machine(at, command, &state.machine, &context, out);
-                Ok("the baseline is forgotten and learned again from now on".into())
+                Ok(Done {
+                    said: "the baseline is forgotten and learned again from now on".into(),
+                    old: Some(old.into()),
+                    new: Some("learning".into()),
+                })
             }
             Action::SetLimit { point, limit, value } => {
                 let i = spec
@@ -295,7 +316,16 @@ impl Asset {
                 state.own_limits[i] = Some(limits);
                 let show =
                     |v: Option<f64>| v.map_or_else(|| "none".to_owned(), |v| format!("{v} {}", spec.points[i].unit));
-                Ok(format!("{point}: limit changed from {} to {}", show(old), show(*value)))
+                let (old, new) = (show(old), show(*value));
+                let said = format!("{point}: limit changed from {old} to {new}");
+                Ok(Done { said, old: Some(old), new: Some(new) })
+            }
+            Action::Finding { alert, .. } => {
+                let context = definition.context(&state.own_limits, &state.aligner, false);
+                match state.findings.has_given(alert, &context) {
+                    true => Ok(Done { said: format!("the finding on {alert} is kept"), old: None, new: None }),
+                    false => Err(format!("{} never gave the alert {alert:?}", spec.name)),
+                }
             }
             Action::Acknowledge { .. }
             | Action::Shelve { .. }
@@ -307,4 +337,9 @@ impl Asset {
             }
         }
     }
+}
+
+/// From when on nothing heard is silence, seconds. Without a cadence nobody can tell what is slow: the setting alone.
+fn silent_secs(screen: &settings::Screen, cadence_secs: Option<f64>) -> f64 {
+    (screen.silent_cadences * cadence_secs.unwrap_or(0.0)).max(screen.silent_secs)
 }

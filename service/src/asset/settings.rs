@@ -48,6 +48,8 @@ pub struct Align {
 pub struct Screen {
     /// Further ahead of the stream's clock than this is refused, seconds.
     pub max_future_secs: f64,
+    /// Further behind the stream's clock than this is refused, seconds.
+    pub max_past_secs: f64,
     /// A point bit-identical for more than this many cadences (and `stuck_secs`) is stuck.
     pub stuck_cadences: f64,
     /// Lower bound of the same, seconds.
@@ -61,8 +63,10 @@ pub struct Screen {
 /// Thresholds of the detectors.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Detect {
-    /// Deviation, in equivalent standard scores, that is worth an advisory.
-    pub advisory_sigmas: f64,
+    /// False warnings a machine may give in a year of running; alarms a tenth of it. Thresholds follow from it.
+    pub false_warnings_per_year: f64,
+    /// Deviation, in equivalent standard scores, that is worth an advisory; `None`: from the budget.
+    pub advisory_sigmas: Option<f64>,
     /// Baseline limit for a warning, standard scores.
     pub warning_sigmas: f64,
     /// Baseline limit for an alarm, standard scores.
@@ -72,10 +76,10 @@ pub struct Detect {
     pub least_change: f64,
     /// CUSUM slack (k), standard deviations.
     pub step_slack_sigmas: f64,
-    /// CUSUM limit (h), standard deviations.
-    pub step_limit_sigmas: f64,
-    /// Two-sided significance a drift must reach.
-    pub drift_significance: f64,
+    /// CUSUM limit (h), standard deviations; `None`: from the budget.
+    pub step_limit_sigmas: Option<f64>,
+    /// Two-sided significance a drift must reach; `None`: from the budget.
+    pub drift_significance: Option<f64>,
     /// Size a drift must have reached, standard deviations.
     pub drift_least_sigmas: f64,
 }
@@ -91,6 +95,10 @@ pub struct Alarm {
     pub deadband: f64,
     /// Time after a start or a change of state in which nothing alarms, seconds; `None` takes three cadences.
     pub settle_secs: Option<f64>,
+    /// An alert that has gone and that nobody acknowledged closes after this, seconds; 0 waits for a person.
+    pub auto_close_secs: f64,
+    /// The longest time a person may shelve an alert for, seconds.
+    pub longest_shelf_secs: f64,
 }
 
 impl Default for Learn {
@@ -109,6 +117,7 @@ impl Default for Screen {
     fn default() -> Self {
         Self {
             max_future_secs: 300.0,
+            max_past_secs: 7.0 * 86_400.0,
             stuck_cadences: 24.0,
             stuck_secs: 1800.0,
             silent_cadences: 6.0,
@@ -120,13 +129,14 @@ impl Default for Screen {
 impl Default for Detect {
     fn default() -> Self {
         Self {
-            advisory_sigmas: 5.0,
+            false_warnings_per_year: 1.0,
+            advisory_sigmas: None,
             warning_sigmas: 6.0,
             alarm_sigmas: 10.0,
             least_change: 0.2,
             step_slack_sigmas: 1.0,
-            step_limit_sigmas: 8.0,
-            drift_significance: 1e-4,
+            step_limit_sigmas: None,
+            drift_significance: None,
             drift_least_sigmas: 2.0,
         }
     }
@@ -134,6 +144,13 @@ impl Default for Detect {
 
 impl Default for Alarm {
     fn default() -> Self {
-        Self { raise_snapshots: 3, clear_snapshots: 288, deadband: 0.1, settle_secs: None }
+        Self {
+            raise_snapshots: 3,
+            clear_snapshots: 288,
+            deadband: 0.1,
+            settle_secs: None,
+            auto_close_secs: 7.0 * 86_400.0,
+            longest_shelf_secs: 30.0 * 86_400.0,
+        }
     }
 }

@@ -134,6 +134,12 @@ pub const ROWS: &[Row] = &[
         "Shorter: readings of devices whose clock is ahead are refused and counted as `future`."
     ),
     row!(
+        screen.max_past = max_past_secs,
+        Kind::Time,
+        Range::from(3600.0, 100.0 * YEAR),
+        "Shorter: readings of devices whose clock is far behind are refused as `past`; so is what a gateway kept for longer."
+    ),
+    row!(
         screen.stuck_cadences = stuck_cadences,
         Kind::Number("cadences"),
         Range::from(2.0, 1e6),
@@ -148,10 +154,16 @@ pub const ROWS: &[Row] = &[
     ),
     row!(screen.silent = silent_secs, Kind::Time, Range::from(0.0, YEAR), "The same as a time; both must have passed."),
     row!(
-        detect.advisory_sigmas = advisory_sigmas,
+        detect.false_warnings_per_year = false_warnings_per_year,
+        Kind::Number("false warnings per machine and year of running"),
+        Range::from(0.001, 1000.0),
+        "More: everything is found sooner, and a healthy machine cries wolf that often; alarms a tenth of it."
+    ),
+    row!(
+        detect.advisory_sigmas = optional advisory_sigmas,
         SIGMAS,
         Range::above(0.0, 100.0),
-        "Lower: advisories sooner and more of them false."
+        "Set: stands over the budget for advisories. Lower: sooner and more of them false."
     ),
     row!(
         detect.warning_sigmas = warning_sigmas,
@@ -178,16 +190,16 @@ pub const ROWS: &[Row] = &[
         "Lower: smaller lasting steps are found, later."
     ),
     row!(
-        detect.step_limit_sigmas = step_limit_sigmas,
+        detect.step_limit_sigmas = optional step_limit_sigmas,
         SIGMAS,
         Range::above(0.0, 1000.0),
-        "Lower: steps are found sooner and more of them false."
+        "Set: stands over the budget for steps. Lower: sooner and more of them false."
     ),
     row!(
-        detect.drift_significance = drift_significance,
+        detect.drift_significance = optional drift_significance,
         Kind::Number("probability"),
         Range::above(0.0, 0.5),
-        "Smaller: drifts are reported later and hardly ever falsely."
+        "Set: stands over the budget for drifts. Smaller: later and hardly ever falsely."
     ),
     row!(
         detect.drift_least_sigmas = drift_least_sigmas,
@@ -207,6 +219,18 @@ pub const ROWS: &[Row] = &[
     ),
     row!(alarm.settle = optional settle_secs, Kind::Time, Range::from(0.0, DAY),
         "Longer: start-ups and changes of load alarm less. Left out: three cadences."),
+    row!(
+        alarm.auto_close = auto_close_secs,
+        Kind::Time,
+        Range::from(0.0, YEAR),
+        "Longer: an alert that has gone unacknowledged stays in the list. 0 s: until a person acknowledges it."
+    ),
+    row!(
+        alarm.longest_shelf = longest_shelf_secs,
+        Kind::Time,
+        Range::above(0.0, YEAR),
+        "Shorter: a `shelve` for longer than this is refused."
+    ),
 ];
 
 /// The tables the rows are in.
