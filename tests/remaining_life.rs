@@ -18,6 +18,7 @@ const FAILED_AT: &str = "2004-02-19T11:02:39Z";
 /// A row of `remaining-life.csv`.
 #[derive(Debug, Clone, serde::Deserialize)]
 struct Life {
+    #[serde(deserialize_with = "timestamp")]
     time: Timestamp,
     asset: String,
     point: String,
@@ -25,6 +26,11 @@ struct Life {
     p10_hours: f64,
     p50_hours: f64,
     p90_hours: Option<f64>,
+}
+
+fn timestamp<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<Timestamp, D::Error> {
+    let text: String = serde::Deserialize::deserialize(deserializer)?;
+    text.parse().map_err(serde::de::Error::custom)
 }
 
 fn lives(out: &Path) -> Vec<Life> {

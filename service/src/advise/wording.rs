@@ -2,14 +2,14 @@
 //!
 //! One line of at most [`LONGEST`] characters, metric units in the signs people read (`°C`, `rpm`, `m/s²`). What was
 //! seen is said as a fact; what it may be is said as a possibility, never as a diagnosis, and the site's procedures
-//! come first. When it gets too long, parts fall off in a fixed order: forecast, state, source of the limit, onset; all of
-//! them have fields of their own.
+//! come first. When it gets too long, parts fall off in a fixed order: how earlier forecasts held, forecast, state, source
+//! of the limit, onset; all of them have fields of their own.
 //!
 //! Names come from outside: control characters become spaces, long names are cut.
 
 use super::document::{
-    Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured, Severity,
-    Thresholds, Zone,
+    Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured,
+    RemainingLife, Severity, Thresholds, Zone,
 };
 use crate::asset::spec::{AssetSpec, Detection, PointSpec, Quantity};
 use crate::config::value::show_secs;
@@ -25,6 +25,8 @@ const LONGEST_NAME: usize = 40;
 const WORTH_SAYING: f64 = 1.2;
 /// Factor from which "3.2 times" says more than a difference.
 const TELLING_FACTOR: f64 = 1.5;
+/// Judged intervals from which it is worth saying how many held.
+const TELLING_INTERVALS: u32 = 5;
 /// Share from which a point is worth a word of advice beside the first.
 const TELLING_SHARE: f64 = 0.15;
 
@@ -325,6 +327,7 @@ impl Scene<'_> {
         parts.push(Part::must(".".to_owned()));
         if let Some(forecast) = self.alert.remaining_life.as_ref().and_then(|life| life.forecasts.first()) {
             parts.extend(forecast_words(forecast).map(|text| Part::may(4, text)));
+            parts.extend(self.alert.remaining_life.as_ref().and_then(record_words).map(|text| Part::may(5, text)));
         }
     }
 
@@ -463,6 +466,12 @@ fn direction(c: &Contribution) -> Option<f64> {
     let from = c.expected.as_ref().map(|e| e.value).or(c.limit.as_ref().map(|l| l.limit.value))?;
     let apart = c.observed.value - from;
     (apart.is_finite() && apart != 0.0).then(|| apart.signum())
+}
+
+/// How well earlier intervals held, once there are enough of them to tell.
+fn record_words(life: &RemainingLife) -> Option<String> {
+    let (judged, held) = (life.past_intervals, life.past_intervals_held);
+    (judged >= TELLING_INTERVALS).then(|| format!(" Its earlier intervals held in {held} of {judged} cases."))
 }
 
 fn forecast_words(forecast: &Forecast) -> Option<String> {

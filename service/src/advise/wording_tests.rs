@@ -169,6 +169,20 @@ fn a_forecast_is_an_interval_or_an_earliest_time() {
 }
 
 #[test]
+fn how_earlier_intervals_held_is_said_from_the_fifth_on() {
+    let life = |past_intervals, past_intervals_held| RemainingLife {
+        forecasts: vec![],
+        model: None,
+        none_because: None,
+        past_intervals,
+        past_intervals_held,
+        history: None,
+    };
+    assert_eq!(record_words(&life(4, 4)), None);
+    assert_eq!(record_words(&life(12, 9)).as_deref(), Some(" Its earlier intervals held in 9 of 12 cases."));
+}
+
+#[test]
 fn numbers_have_three_digits_and_units_the_signs_people_read() {
     for (value, text) in [
         (7.1, "7.1"),

@@ -16,7 +16,8 @@ pub struct Case {
     pub step_hours: f64,
     /// Its age at the end, hours since it was new or overhauled; `None`: nobody knows.
     pub end_age_hours: Option<f64>,
-    /// What was normal for each point when it was healthy, in the points' units.
+    /// What was normal for each point when it was healthy, in the points' units; NaN where nobody knows.
+    #[serde(with = "rows_or_nothing")]
     pub normal: Vec<f64>,
     /// Row after row, one level per point; NaN where there was none.
     #[serde(with = "rows_or_nothing")]
