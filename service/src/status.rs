@@ -12,7 +12,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Every reason, in the order of its counter.
-pub const REJECTIONS: [Rejection; 14] = [
+pub const REJECTIONS: [Rejection; 15] = [
     Rejection::UnmappedTopic,
     Rejection::Unreadable,
     Rejection::BadTime,
@@ -27,6 +27,7 @@ pub const REJECTIONS: [Rejection; 14] = [
     Rejection::Late,
     Rejection::Future,
     Rejection::BadQuality,
+    Rejection::BadWaveform,
 ];
 
 /// Samples kept of what could not be read.
@@ -140,6 +141,12 @@ pub struct Status {
     pub writer_connects: Count,
     /// Failed writes to disk that were tried again.
     pub disk_faults: Count,
+    /// Waveforms taken in.
+    pub waveforms: Count,
+    /// Of those, waveforms the looking threads had no room for: looked at when their outcome was asked for.
+    pub waveforms_not_ahead: Count,
+    /// Longest time the engine waited for the outcome of a waveform, microseconds.
+    pub waveform_wait_us: Count,
     rejected: [Count; REJECTIONS.len()],
     reader: Mutex<LinkState>,
     writer: Mutex<LinkState>,
@@ -223,6 +230,25 @@ impl Status {
             letters.last.pop_front();
         }
         letters.last.push_back(letter);
+    }
+
+    /// Counts a waveform that could not be read and logs one line per minute at most: its message is gone by then.
+    pub fn bad_waveform(&self, asset: &str, part: &str, why: &str) {
+        self.reject(Rejection::BadWaveform);
+        let mut letters = lock(&self.dead_letters);
+        if let Some((last, since)) = letters.logged.get_mut(slot(Rejection::BadWaveform)) {
+            *since += 1;
+            if last.is_none_or(|last| last.elapsed() >= LOG_EVERY) {
+                tracing::warn!(
+                    asset,
+                    part,
+                    why,
+                    count = *since,
+                    "waveforms that cannot be read (count since the last such line); this is one of them"
+                );
+                (*last, *since) = (Some(Instant::now()), 0);
+            }
+        }
     }
 
     /// The last messages that could not be used.

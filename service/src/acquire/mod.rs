@@ -72,6 +72,8 @@ pub enum Rejection {
     Future,
     /// The sender calls it bad.
     BadQuality,
+    /// A waveform with a part missing, wrong or too large.
+    BadWaveform,
     /// A name that is empty, too long or no topic level, or an asset's name that another area has already.
     BadName,
 }

@@ -62,6 +62,7 @@ enum ActionName {
     OutOfService,
     ReturnToService,
     Relearn,
+    Capture,
     SetLimit,
 }
 
@@ -137,6 +138,7 @@ fn read(form: Form) -> Result<Incoming, Vec<String>> {
         ActionName::OutOfService => Some(Action::OutOfService),
         ActionName::ReturnToService => Some(Action::ReturnToService),
         ActionName::Relearn => Some(Action::Relearn),
+        ActionName::Capture => Some(Action::Capture),
         ActionName::Shelve => match form.time.as_deref().map(duration_secs) {
             Some(Ok(secs)) => Some(Action::Shelve { alert: form.alert, secs }),
             Some(Err(fault)) => {
@@ -180,6 +182,7 @@ impl ActionName {
             ActionName::OutOfService => "out-of-service",
             ActionName::ReturnToService => "return-to-service",
             ActionName::Relearn => "relearn",
+            ActionName::Capture => "capture",
             ActionName::SetLimit => "set-limit",
         }
     }
@@ -190,7 +193,7 @@ impl ActionName {
             ActionName::Acknowledge | ActionName::Unshelve => &["alert"],
             ActionName::Shelve => &["alert", "for"],
             ActionName::SetLimit => &["point", "limit", "value", "unit"],
-            ActionName::OutOfService | ActionName::ReturnToService | ActionName::Relearn => &[],
+            ActionName::OutOfService | ActionName::ReturnToService | ActionName::Relearn | ActionName::Capture => &[],
         }
     }
 }
@@ -204,6 +207,7 @@ pub fn action_name(action: &Action) -> &'static str {
         Action::OutOfService => ActionName::OutOfService,
         Action::ReturnToService => ActionName::ReturnToService,
         Action::Relearn => ActionName::Relearn,
+        Action::Capture => ActionName::Capture,
         Action::SetLimit { .. } => ActionName::SetLimit,
     }
     .name()
@@ -299,6 +303,7 @@ mod tests {
             (r#"{"action":"out-of-service","by":"A"}"#, Action::OutOfService),
             (r#"{"action":"return-to-service","by":"A"}"#, Action::ReturnToService),
             (r#"{"action":"relearn","by":"A"}"#, Action::Relearn),
+            (r#"{"action":"capture","by":"A"}"#, Action::Capture),
             (
                 r#"{"action":"set-limit","by":"A","point":"de","limit":"alarm-low","value":null}"#,
                 Action::SetLimit { point: "de".into(), limit: LimitName::AlarmLow, value: None },

@@ -7,6 +7,7 @@
 //!
 //! Names come from outside: control characters become spaces, long names are cut.
 
+use super::diagnosis::{Basis, Diagnosis, Explanation, Standing, Verdict};
 use super::document::{
     Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured, Severity,
     Zone,
@@ -14,6 +15,7 @@ use super::document::{
 use crate::asset::spec::{AssetSpec, Detection, PointSpec, Quantity};
 use jiff::Timestamp;
 use roundsman_models::EventTime;
+use roundsman_models::assess::shaft_speed::SpeedSource;
 
 /// Most characters of a message.
 pub const LONGEST: usize = 300;
@@ -32,6 +34,12 @@ pub fn message(alert: &Alert, spec: &AssetSpec, only_in_state: bool) -> String {
     match alert.change {
         Change::Raised | Change::Escalated | Change::Recurred | Change::Eased | Change::Thawed => {
             scene.seen(&mut parts);
+            parts.extend(scene.likely());
+            parts.push(Part::must(scene.advice()));
+        }
+        Change::Diagnosed => {
+            parts.push(Part::may(3, format!("Looked into: {}.", scene.subject())));
+            parts.extend(scene.likely());
             parts.push(Part::must(scene.advice()));
         }
         Change::Returned => {
@@ -353,10 +361,21 @@ impl Scene<'_> {
             (Finding::Machine, _) => self.machine_advice(),
         };
         // The advice is ours; what may be done to a running machine is the site's to say.
-        format!("{text} Follow site procedures.")
+        let text = text.trim_end_matches('.');
+        format!("{text}. Follow site procedures.")
     }
 
-    fn machine_advice(&self) -> &'static str {
+    /// What a waveform says of it; readings alone name nothing, and their advice says where to look.
+    fn likely(&self) -> Option<Part> {
+        let likely = self.alert.likely_fault.as_ref().filter(|l| l.basis == Basis::Waveform)?;
+        Some(Part::must(format!("{}.", likely_words(likely.answer, likely.place.as_deref(), likely.named())?)))
+    }
+
+    fn machine_advice(&self) -> &str {
+        let by_waveform = self.alert.likely_fault.as_ref().filter(|l| l.named().is_some());
+        if let Some(check) = by_waveform.and_then(|l| l.checks.first()) {
+            return check;
+        }
         let rises = |wanted: fn(Quantity) -> bool| self.moves(wanted, 1.0);
         let falls = |wanted: fn(Quantity) -> bool| self.moves(wanted, -1.0);
         let vibration = |q| {
@@ -412,6 +431,61 @@ impl Scene<'_> {
                 && direction(c).is_some_and(|d| d * sign > 0.0)
         })
     }
+}
+
+/// `Waveform at drive-end: likely bearing defect, outer race, 3.58 × shaft speed`.
+fn likely_words(answer: Verdict, place: Option<&str>, named: Option<&Explanation>) -> Option<String> {
+    let at = place.map_or(String::new(), |place| format!(" at {}", plain(place, LONGEST_NAME)));
+    Some(match (answer, named) {
+        (Verdict::Likely, Some(fault)) => {
+            // The line that stands highest says what an analyst would look at first.
+            let lines = fault.support.iter().filter(|line| line.order.is_some() && line.db.is_some());
+            let line = lines.max_by(|a, b| a.db.unwrap_or(0.0).total_cmp(&b.db.unwrap_or(0.0)));
+            let line = line.map_or(String::new(), |line| {
+                let (order, db) = (line.order.unwrap_or(f64::NAN), line.db.unwrap_or(f64::NAN));
+                format!(" ({} × shaft speed, {db:.0} dB above the noise)", number(order))
+            });
+            format!("Waveform{at}: likely {}{line}", fault.name)
+        }
+        (Verdict::UnknownChange, _) => format!("Waveform{at}: a change that no known pattern explains"),
+        (Verdict::Nothing, _) => format!("Waveform{at}: nothing that matters was found"),
+        _ => return None,
+    })
+}
+
+/// The message of a diagnosis document.
+pub fn diagnosis_message(diagnosis: &Diagnosis) -> String {
+    let named = diagnosis.explanations.first();
+    let mut parts = Vec::new();
+    match likely_words(diagnosis.answer, diagnosis.place.as_deref(), named) {
+        Some(words) => parts.push(Part::must(format!("{words}."))),
+        None => parts.push(Part::must("No waveform has been looked at yet.".to_owned())),
+    }
+    if let Some(speed) = &diagnosis.speed {
+        let source = match speed.source {
+            SpeedSource::Message => "sent with it",
+            SpeedSource::Point => "by the speed point",
+            SpeedSource::Given => "as given",
+            SpeedSource::Rating => "by the plate",
+            SpeedSource::Waveform => "read from the waveform",
+        };
+        parts.push(Part::may(2, format!("Shaft speed {} rpm, {source}.", number(speed.rpm))));
+    }
+    if let Some(asked) = &diagnosis.request {
+        let text = match asked.state {
+            Standing::Waiting => Some("More waveforms are asked for."),
+            Standing::TimedOut => Some("The last request for waveforms was not answered."),
+            Standing::Answered => None,
+        };
+        parts.extend(text.map(|text| Part::may(1, text.to_owned())));
+    }
+    if let Some(check) = diagnosis.checks.first().filter(|_| diagnosis.answer == Verdict::Likely) {
+        parts.push(Part::must(format!("{check}.")));
+    }
+    if !matches!(diagnosis.answer, Verdict::Nothing | Verdict::NotLooked) {
+        parts.push(Part::must("Follow site procedures.".to_owned()));
+    }
+    fit(parts)
 }
 
 /// Above (1) or below (−1) what is expected; from the limit when nothing is expected.

@@ -137,6 +137,7 @@ fn known<'a>(args: &AnalyseArgs, bearings: &'a [Bearing], speed: Option<ShaftSpe
             ..MachineFacts::default()
         },
         matters_from_mm_s: args.matters_from,
+        reference: None,
     }
 }
 

@@ -1,5 +1,5 @@
 //! Settings of the engine, checked and in seconds: what the configuration file's `[learn]`, `[align]`,
-//! `[screen]`, `[detect]` and `[alarm]` tables turn into. One set per asset (site defaults, then the asset's own).
+//! `[screen]`, `[detect]`, `[alarm]` and `[capture]` tables turn into. One set per asset (site defaults, then the asset's own).
 
 use serde::{Deserialize, Serialize};
 
@@ -16,6 +16,8 @@ pub struct Settings {
     pub detect: Detect,
     /// Delays and deadbands of alarms.
     pub alarm: Alarm,
+    /// When waveforms are asked for.
+    pub capture: Capture,
 }
 
 /// Learning of a baseline.
@@ -86,6 +88,23 @@ pub struct Alarm {
     pub deadband: f64,
     /// Time after a start or a change of state in which nothing alarms, seconds; `None` takes three cadences.
     pub settle_secs: Option<f64>,
+}
+
+/// Requests for waveforms.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Capture {
+    /// Whether anybody is asked but by command.
+    pub requests: bool,
+    /// Between two requests for one asset, seconds.
+    pub min_interval_secs: f64,
+    /// How long an answer is waited for, seconds.
+    pub timeout_secs: f64,
+}
+
+impl Default for Capture {
+    fn default() -> Self {
+        Self { requests: true, min_interval_secs: 600.0, timeout_secs: 300.0 }
+    }
 }
 
 impl Default for Learn {

@@ -6,7 +6,9 @@ use super::settings;
 use super::table::{Faults, Table};
 use super::topics::read_topics;
 use super::{Fault, Sources};
+use crate::acquire::payload::Format;
 use crate::acquire::registry::{is_asset_name, is_point_name};
+use crate::advise::topics::Topics;
 use crate::asset::settings::Settings;
 use config::{Map, Value};
 use jiff::tz::TimeZone;
@@ -22,8 +24,12 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let limits = read_limits(root.table("limits"));
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
-    let broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
     let topics = read_topics(root.get("topics"), &site, &publish, &limits);
+    let waveforms = topics.iter().any(|t| matches!(t.codec.format, Format::Waveform(_)));
+    let largest =
+        if waveforms { limits.max_payload_bytes.max(limits.max_waveform_bytes) } else { limits.max_payload_bytes };
+    let name_of_largest = if largest == limits.max_payload_bytes { "max_payload" } else { "max_waveform" };
+    let broker = read_broker(root.table("broker"), &site, (name_of_largest, largest), sources.needs_broker);
     if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() {
         root.fault(
             "topics",
@@ -92,6 +98,9 @@ fn read_limits(table: Table<'_>) -> Limits {
     if let Some(n) = whole("max_payload", 16, 16 << 20) {
         limits.max_payload_bytes = n;
     }
+    if let Some(n) = whole("max_waveform", 1024, 64 << 20) {
+        limits.max_waveform_bytes = n;
+    }
     table.done();
     limits
 }
@@ -112,6 +121,15 @@ fn read_publish(table: Table<'_>) -> Publish {
     if let Some(allowed) = table.get("commands").and_then(|s| s.truth()) {
         publish.commands = allowed;
     }
+    if let Some(spot) = table.get("capture_topic")
+        && let Some(template) = spot.text()
+    {
+        let checked = Topics::new("a/{asset}", "s").and_then(|topics| topics.with_captures_to(template, "s"));
+        match checked {
+            Ok(_) => publish.capture_topic = Some(template.to_owned()),
+            Err(fault) => spot.fault(format!("must be a topic: it {}", fault.rule)),
+        }
+    }
     table.done();
     publish
 }
@@ -131,7 +149,7 @@ fn read_state(table: Table<'_>) -> State {
     state
 }
 
-fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> Option<Broker> {
+fn read_broker(table: Table<'_>, site: &Site, (limit, largest): (&str, usize), needed: bool) -> Option<Broker> {
     if !table.is_there() {
         if needed {
             table.fault("url", "is needed, for example \"mqtt://localhost:1883\"");
@@ -198,9 +216,12 @@ fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> 
     let spot = table.get("max_packet");
     if let Some(n) = spot.as_ref().and_then(|s| s.whole(1024, 256 << 20)) {
         broker.max_packet_bytes = n as u32;
+    } else if spot.is_none() && limit == "max_waveform" {
+        // With the topic and the packet's own header around it.
+        broker.max_packet_bytes = broker.max_packet_bytes.max(largest.saturating_add(70_000).min(256 << 20) as u32);
     }
-    if (broker.max_packet_bytes as usize) < limits.max_payload_bytes {
-        let rule = format!("must be at least limits.max_payload {}", limits.max_payload_bytes);
+    if (broker.max_packet_bytes as usize) < largest {
+        let rule = format!("must be at least limits.{limit} {largest}");
         match spot {
             Some(spot) => spot.fault(rule),
             None => table.fault("max_packet", rule),

@@ -98,6 +98,8 @@ pub struct Publish {
     pub prefix: String,
     /// Whether commands are taken from `…/{asset}/command`.
     pub commands: bool,
+    /// Where requests for waveforms go, with `{site}` and `{asset}`; `…/{asset}/capture-request` when absent.
+    pub capture_topic: Option<String>,
 }
 
 /// `[state]`
@@ -116,17 +118,19 @@ pub struct Limits {
     pub max_points_per_asset: usize,
     /// Largest payload decoded, bytes.
     pub max_payload_bytes: usize,
+    /// Largest waveform message decoded, bytes.
+    pub max_waveform_bytes: usize,
 }
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024 }
+        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024, max_waveform_bytes: 1 << 20 }
     }
 }
 
 impl Default for Publish {
     fn default() -> Self {
-        Self { prefix: "roundsman".into(), commands: false }
+        Self { prefix: "roundsman".into(), commands: false, capture_topic: None }
     }
 }
 

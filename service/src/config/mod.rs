@@ -8,6 +8,7 @@ pub mod settings;
 mod table;
 mod topics;
 pub mod value;
+mod vibration;
 
 pub use checked::{Broker, Checked, Limits, Protocol, Publish, Site, State};
 pub use layers::ENV_PREFIX;

@@ -5,6 +5,7 @@
 
 use super::verdict::Said;
 use crate::acquire::mqtt::link::Publication;
+use crate::advise::diagnosis::{CaptureRequest, Diagnosis};
 use crate::advise::document::{Alert, Condition, RemainingLife};
 use crate::advise::publish::{Documents, Presence};
 use crate::advise::published::Published;
@@ -49,6 +50,14 @@ impl Documents for Tap {
             p90_hours: forecast.p90_hours,
         }));
         self.inner.remaining_life(asset, at, life)
+    }
+
+    fn diagnosis(&self, diagnosis: &Diagnosis) -> Publication {
+        self.inner.diagnosis(diagnosis)
+    }
+
+    fn capture_request(&self, request: &CaptureRequest) -> Publication {
+        self.inner.capture_request(request)
     }
 
     fn answer(&self, asset: Option<&str>, command: Option<&Command>, outcome: Result<&str, &str>) -> Vec<u8> {

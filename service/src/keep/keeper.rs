@@ -3,12 +3,14 @@
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
 use super::store::{
-    Recovered, Store, TrendTable, prune_trends, write_alert, write_asset, write_audit, write_filters, write_hole,
-    write_snapshot, write_trend,
+    Recovered, Store, TrendTable, keep_waveforms, prune_trends, write_alert, write_asset, write_audit, write_filters,
+    write_hole, write_request, write_snapshot, write_trend, write_waveform,
 };
 use super::trend::{Bucket, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
+use crate::asset::capture::Kept;
 use crate::status::{Hole, Status};
+use bytes::Bytes;
 use roundsman_models::EventTime;
 use rusqlite::{Transaction, params};
 use std::collections::HashMap;
@@ -88,6 +90,35 @@ pub enum Record {
     },
     /// Data the broker lost.
     Hole(Hole),
+    /// A request for waveforms: published once, whatever is recovered.
+    Request {
+        /// Asset.
+        asset: Arc<str>,
+        /// Event time; those of one asset have different ones.
+        at: EventTime,
+        /// What is published.
+        publication: Publication,
+    },
+    /// A waveform as it came.
+    Waveform {
+        /// Asset.
+        asset: Arc<str>,
+        /// Its number there.
+        number: u64,
+        /// Stream time it came.
+        at: EventTime,
+        /// Point, when the topic says.
+        point: Option<String>,
+        /// The message.
+        payload: Bytes,
+    },
+    /// Which waveforms of an asset stay.
+    WaveformsKept {
+        /// Asset.
+        asset: Arc<str>,
+        /// Which.
+        kept: Kept,
+    },
 }
 
 /// An order to the keeper.
@@ -309,7 +340,8 @@ impl Keeper {
 fn touches_outbox(write: &Write) -> bool {
     matches!(
         write,
-        Write::Delivered(_) | Write::Record(Record::Alert { .. } | Record::State(_) | Record::Answer { .. })
+        Write::Delivered(_)
+            | Write::Record(Record::Alert { .. } | Record::State(_) | Record::Answer { .. } | Record::Request { .. })
     )
 }
 
@@ -332,6 +364,13 @@ fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Res
             }
         }
         Record::Hole(hole) => write_hole(transaction, *hole)?,
+        Record::Request { asset, at, publication } => {
+            if write_request(transaction, asset, *at)? {
+                put_in_outbox(transaction, Urgency::Answer, publication, None)?;
+            }
+        }
+        Record::Waveform { .. } => write_waveform(transaction, record)?,
+        Record::WaveformsKept { asset, kept } => keep_waveforms(transaction, asset, kept)?,
         Record::Asset { .. } | Record::Trend { .. } => {}
     }
     Ok(())

@@ -4,6 +4,7 @@ use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
 use crate::advise::publish::Waiting;
+use crate::asset::capture::Kept;
 use crate::status::Hole;
 use bytes::Bytes;
 use roundsman_models::EventTime;
@@ -14,10 +15,10 @@ use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 
 /// Version of the tables of both files. A change of a table is a new version and a migration.
-pub const SCHEMA: u32 = 1;
+pub const SCHEMA: u32 = 2;
 
 /// Version of what the engine and the intake put into their blobs is theirs; this one is of the envelope.
-const SNAPSHOT: u32 = 1;
+const SNAPSHOT: u32 = 2;
 
 const TABLES: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -55,6 +56,14 @@ CREATE TABLE outbox (
     number INTEGER PRIMARY KEY AUTOINCREMENT, urgency INTEGER NOT NULL, topic TEXT NOT NULL, payload BLOB NOT NULL,
     retain INTEGER NOT NULL, correlation BLOB, replaces TEXT UNIQUE);
 CREATE INDEX outbox_in_turn ON outbox (urgency, number);
+-- Waveforms as they came (a payload is what `roundsman analyse` reads from a file), and what each is kept as.
+CREATE TABLE waveforms (
+    asset TEXT NOT NULL, number INTEGER NOT NULL, at INTEGER NOT NULL, point TEXT, payload BLOB NOT NULL,
+    PRIMARY KEY (asset, number));
+CREATE TABLE waveform_slots (
+    asset TEXT NOT NULL, slot TEXT NOT NULL, number INTEGER NOT NULL, PRIMARY KEY (asset, slot)) WITHOUT ROWID;
+-- Event time of the last request for waveforms: what recovery makes again is not published again.
+CREATE TABLE requests (asset TEXT PRIMARY KEY, at INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY (began, ended)) WITHOUT ROWID;
 ";
 
@@ -356,6 +365,48 @@ pub(super) fn write_audit(transaction: &Transaction<'_>, record: &Record) -> rus
 
 pub(super) fn write_hole(transaction: &Transaction<'_>, hole: Hole) -> rusqlite::Result<()> {
     transaction.execute("INSERT OR IGNORE INTO holes VALUES (?1, ?2)", [hole.from.0, hole.to.0])?;
+    Ok(())
+}
+
+/// True when the request was not known yet.
+pub(super) fn write_request(transaction: &Transaction<'_>, asset: &str, at: EventTime) -> rusqlite::Result<bool> {
+    let fresh = transaction
+        .prepare_cached(
+            "INSERT INTO requests VALUES (?1, ?2)
+             ON CONFLICT DO UPDATE SET at = excluded.at WHERE excluded.at > requests.at",
+        )?
+        .execute(params![asset, at.0])?;
+    Ok(fresh > 0)
+}
+
+pub(super) fn write_waveform(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<()> {
+    let Record::Waveform { asset, number, at, point, payload } = record else { return Ok(()) };
+    transaction.prepare_cached("INSERT OR REPLACE INTO waveforms VALUES (?1, ?2, ?3, ?4, ?5)")?.execute(params![
+        asset,
+        number.cast_signed(),
+        at.0,
+        point,
+        payload.as_ref()
+    ])?;
+    Ok(())
+}
+
+/// Writes down what is kept as what, and drops every other waveform of the asset up to the number.
+pub(super) fn keep_waveforms(transaction: &Transaction<'_>, asset: &str, kept: &Kept) -> rusqlite::Result<()> {
+    transaction.prepare_cached("DELETE FROM waveform_slots WHERE asset = ?1")?.execute([asset])?;
+    for (slot, number) in &kept.slots {
+        transaction.prepare_cached("INSERT OR REPLACE INTO waveform_slots VALUES (?1, ?2, ?3)")?.execute(params![
+            asset,
+            slot,
+            number.cast_signed()
+        ])?;
+    }
+    transaction
+        .prepare_cached(
+            "DELETE FROM waveforms WHERE asset = ?1 AND number <= ?2
+             AND number NOT IN (SELECT number FROM waveform_slots WHERE asset = ?1)",
+        )?
+        .execute(params![asset, kept.upto.cast_signed()])?;
     Ok(())
 }
 

@@ -14,6 +14,7 @@ pub use senml::NameRule;
 pub use time::TimeFormat;
 
 use super::topics::TopicNames;
+use super::waveform::Limits;
 use super::{Quality, Rejection};
 use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
@@ -101,6 +102,8 @@ pub enum Format {
     Json(Json),
     /// SenML JSON, RFC 8428.
     Senml(NameRule),
+    /// Waveforms, see [`crate::acquire::waveform`]: no values, and not read here.
+    Waveform(Limits),
 }
 
 /// Reads one payload. Good values of a payload that is bad in parts are in `out` all the same.
@@ -137,5 +140,6 @@ pub fn decode<'a>(
         }
         Format::Json(json) => json::decode(json, codec, names, payload, received, out),
         Format::Senml(rule) => senml::decode(*rule, codec, names, payload, received, out),
+        Format::Waveform(_) => Ok(()),
     }
 }
