@@ -47,6 +47,7 @@ pub(crate) fn alert() -> Alert {
             model: Some("linear".into()),
             none_because: None,
         }),
+        likely_fault: None,
         message: "m".into(),
         by: None,
         note: None,

@@ -1,6 +1,6 @@
 use super::*;
 use crate::advise::document::tests::{AT, alert};
-use crate::asset::spec::{OwnLimits, Role};
+use crate::asset::spec::{OwnLimits, Role, VibrationSpec};
 use proptest::prelude::*;
 
 fn point(name: &str, quantity: Quantity, detection: Detection, unit: &str) -> PointSpec {
@@ -27,6 +27,7 @@ fn spec() -> AssetSpec {
         configured: true,
         cadence_secs: None,
         states: vec![],
+        vibration: VibrationSpec::default(),
         points: vec![
             point("de-vib", Quantity::VibrationVelocity, Detection::Rms, "mm/s"),
             point("de-acc", Quantity::VibrationAcceleration, Detection::Peak, "m/s2"),
@@ -223,7 +224,7 @@ fn text_from_outside_stays_on_one_line_and_short() {
     assert_eq!(plain("abcd", 4), "abcd");
 }
 
-const CHANGES: [Change; 13] = [
+const CHANGES: [Change; 14] = [
     Change::Raised,
     Change::Escalated,
     Change::Eased,
@@ -236,6 +237,7 @@ const CHANGES: [Change; 13] = [
     Change::ReturnedToService,
     Change::Frozen,
     Change::Thawed,
+    Change::Diagnosed,
     Change::Closed,
 ];
 

@@ -5,7 +5,7 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use roundsman_models::EventTime;
 use roundsman_models::assess::likely_fault::Axis;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 /// First bytes of the binary form.
 const MAGIC: &[u8; 4] = b"RWF1";
@@ -113,6 +113,27 @@ pub fn decode(payload: &[u8], limits: &Limits) -> Result<Capture, WaveformFault>
     })
 }
 
+/// A capture as a binary message, its samples as 32-bit floats.
+pub fn encode(capture: &Capture) -> Vec<u8> {
+    #[derive(Serialize)]
+    struct Head<'a> {
+        #[serde(flatten)]
+        capture: &'a Capture,
+        unit: &'static str,
+        encoding: Encoding,
+    }
+    // Plain data with text for keys: there is nothing to fail.
+    let head = serde_json::to_vec(&Head { capture, unit: "g", encoding: Encoding::F32 }).unwrap_or_default();
+    let mut message = Vec::with_capacity(8 + head.len() + 4 * capture.samples_g.len());
+    message.extend_from_slice(MAGIC);
+    message.extend_from_slice(&(head.len() as u32).to_le_bytes());
+    message.extend_from_slice(&head);
+    for sample in &capture.samples_g {
+        message.extend_from_slice(&(*sample as f32).to_le_bytes());
+    }
+    message
+}
+
 fn needed<T>(part: &'static str, value: Option<T>) -> Result<T, WaveformFault> {
     value.ok_or_else(|| WaveformFault::new(part, "missing"))
 }
@@ -182,6 +203,21 @@ mod tests {
         assert!((plain.samples_g[99] - 99.0).abs() < 1e-9);
         assert_eq!(plain.start, Some(EventTime(1_772_323_200_000_000)));
         assert_eq!((plain.rpm, plain.request.as_deref()), (Some(1480.0), Some("41")));
+    }
+
+    #[test]
+    fn what_is_encoded_is_decoded() {
+        let capture = Capture {
+            asset: Some("a".into()),
+            point: None,
+            axis: Some(Axis::Axial),
+            start: Some(EventTime(1_772_323_200_000_001)),
+            rate_hz: 1000.0,
+            rpm: Some(1480.0),
+            request: Some("r/1".into()),
+            samples_g: (0..100).map(|n| f64::from(n) * 0.25).collect(),
+        };
+        assert_eq!(decode(&encode(&capture), &Limits::default()), Ok(capture));
     }
 
     #[test]

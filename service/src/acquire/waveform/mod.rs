@@ -26,7 +26,7 @@ mod file;
 mod message;
 
 pub use file::{FileOptions, read_file};
-pub use message::{Limits, decode};
+pub use message::{Limits, decode, encode};
 
 use roundsman_models::EventTime;
 use roundsman_models::assess::likely_fault::Axis;
@@ -43,6 +43,7 @@ pub struct Capture {
     /// Direction of the sensor.
     pub axis: Option<Axis>,
     /// First sample.
+    #[serde(with = "crate::advise::forms::optional_time")]
     pub start: Option<EventTime>,
     /// Samples a second.
     pub rate_hz: f64,
