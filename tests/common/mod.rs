@@ -489,7 +489,7 @@ impl Machine for CountingMachine {
             Event::Command(asset, at, command) => {
                 out.push(Output::Answered(*asset, *at, command.clone(), Ok("learning again".into())));
             }
-            Event::End(_) => {}
+            Event::Waveform(..) | Event::End(_) => {}
         }
     }
 

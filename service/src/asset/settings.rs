@@ -95,6 +95,8 @@ pub struct Alarm {
 pub struct Capture {
     /// Whether anybody is asked but by command.
     pub requests: bool,
+    /// Whether at an advisory too; else from a warning on.
+    pub advisories: bool,
     /// Between two requests for one asset, seconds.
     pub min_interval_secs: f64,
     /// How long an answer is waited for, seconds.
@@ -103,7 +105,7 @@ pub struct Capture {
 
 impl Default for Capture {
     fn default() -> Self {
-        Self { requests: true, min_interval_secs: 600.0, timeout_secs: 300.0 }
+        Self { requests: true, advisories: false, min_interval_secs: 600.0, timeout_secs: 300.0 }
     }
 }
 

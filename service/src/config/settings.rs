@@ -222,6 +222,8 @@ pub const ROWS: &[Row] = &[
         "Longer: start-ups and changes of load alarm less. Left out: three cadences."),
     row!(capture.requests = switch requests, Kind::Switch, Range::from(0.0, 1.0),
         "`false`: waveforms are asked for by command only."),
+    row!(capture.advisories = switch advisories, Kind::Switch, Range::from(0.0, 1.0),
+        "`true`: at an advisory too, so a slow fault is named weeks before its warning; else from a warning on."),
     row!(
         capture.min_interval = min_interval_secs,
         Kind::Time,
@@ -363,7 +365,8 @@ mod tests {
     fn a_row_reads_and_writes_the_same_field() {
         for row in ROWS {
             let mut settings = Settings::default();
-            let value = if row.kind == Kind::Switch { 0.0 } else { 77.0 };
+            let before = (row.get)(&settings).unwrap_or(0.0);
+            let value = if row.kind == Kind::Switch { 1.0 - before } else { 77.0 };
             (row.set)(&mut settings, value);
             assert_eq!((row.get)(&settings), Some(value), "{}", row.path());
             assert_eq!(differences(&settings, &Settings::default()).len(), 1, "{}", row.path());

@@ -1,6 +1,7 @@
 //! What was planted against what was found. Pure: alerts and forecasts in, a verdict out.
 
 use super::truth::{About, Outage, Planted};
+use crate::advise::diagnosis::Basis;
 use crate::advise::document::{Alert, Change, Finding, Severity};
 use roundsman_models::EventTime;
 use std::collections::BTreeMap;
@@ -26,6 +27,8 @@ pub struct Episode {
     pub worst: Severity,
     /// The sentence it was raised with.
     pub message: String,
+    /// What waveforms named, each time it changed.
+    pub named: Vec<(EventTime, String)>,
 }
 
 /// One forecast to the alarm limit.
@@ -52,6 +55,8 @@ pub struct Judged {
     pub steps: Vec<(EventTime, Severity)>,
     /// How many fitting episodes.
     pub episodes: usize,
+    /// What waveforms named, by time.
+    pub named: Vec<(EventTime, String)>,
     /// For slow faults: forecasts of the last third of the drift, and how many of them held the true time.
     pub forecasts: Option<(usize, usize)>,
 }
@@ -94,7 +99,14 @@ pub fn episodes(alerts: &[Alert]) -> Vec<Episode> {
             steps: Vec::new(),
             worst: alert.worst,
             message: alert.message.clone(),
+            named: Vec::new(),
         });
+        let likely = alert.likely_fault.as_ref().filter(|l| l.basis == Basis::Waveform).and_then(|l| l.named());
+        if let Some(fault) = likely
+            && episode.named.last().is_none_or(|(_, name)| *name != fault.name)
+        {
+            episode.named.push((alert.at, fault.name.clone()));
+        }
         episode.worst = episode.worst.max(alert.worst);
         if matches!(alert.change, Change::Raised | Change::Escalated | Change::Recurred) {
             episode.steps.push((alert.at, alert.severity));
@@ -184,7 +196,8 @@ fn judge_one(planted: &Planted, episodes: &[Episode], said: &[Said], until: Even
             (all + 1, held + usize::from(holds))
         })
     });
-    Judged { planted: planted.clone(), steps, episodes: since.len(), forecasts }
+    let named = since.iter().flat_map(|e| e.named.iter().cloned()).collect();
+    Judged { planted: planted.clone(), steps, episodes: since.len(), named, forecasts }
 }
 
 #[cfg(test)]

@@ -244,7 +244,8 @@ impl Captures {
         if !(rule.requests && has_sensors && scene.machine.is_running()) {
             return false;
         }
-        let severity = scene.life.severity().filter(|s| *s >= Severity::Warning);
+        let from = if rule.advisories { Severity::Advisory } else { Severity::Warning };
+        let severity = scene.life.severity().filter(|s| *s >= from);
         let request =
             if let (Some(episode), Some(severity), false) = (scene.active_episode(), severity, scene.life.is_held()) {
                 if !self.asking.alert_is_due(at, episode, severity, rule.min_interval_secs) {
