@@ -131,9 +131,9 @@ impl Analyst {
     /// Everything that one waveform says.
     pub fn analyse(&mut self, record: &str, capture: &Capture, known: &Known<'_>) -> Report {
         let mut report = self.look(record, capture, known.speed, known.bearings);
-        // A sensor whose direction nobody tells is taken as radial, as most are.
-        let axis = capture.axis.or(known.axis).unwrap_or(Axis::Vertical);
-        report.judge(axis, known);
+        if let Some(picture) = report.picture(capture.axis.or(known.axis)) {
+            report.judge(&picture, known);
+        }
         report
     }
 
@@ -206,17 +206,18 @@ impl Report {
         Some(AxisSpectrum::from_acceleration_g(axis, &self.spectrum, self.speed?.hz(), band))
     }
 
-    fn judge(&mut self, axis: Axis, known: &Known<'_>) {
+    /// This waveform as a picture of one direction; `None` when it cannot be diagnosed.
+    pub fn picture(&self, axis: Option<Axis>) -> Option<Picture> {
         if self.quality.unusable.is_some() || self.spectrum.amplitudes.is_empty() {
-            return;
+            return None;
         }
-        let (Some(speed), Some(spectrum)) = (self.speed, self.axis_spectrum(axis)) else { return };
-        let now = Picture { shaft_hz: speed.hz(), axes: vec![spectrum] };
-        self.judge_picture(&now, known);
+        // A sensor whose direction nobody tells is taken as radial, as most are.
+        let spectrum = self.axis_spectrum(axis.unwrap_or(Axis::Vertical))?;
+        Some(Picture { shaft_hz: self.speed?.hz(), axes: vec![spectrum] })
     }
 
-    /// Judges by a picture of several axes, this one among them.
-    pub fn judge_picture(&mut self, now: &Picture, known: &Known<'_>) {
+    /// Judges by a picture, of this waveform alone or of several directions with it.
+    pub fn judge(&mut self, now: &Picture, known: &Known<'_>) {
         let diagnosis = diagnose(&Case {
             now,
             reference: known.reference,

@@ -44,7 +44,7 @@ pub fn read_file(path: &Path, options: &FileOptions) -> Result<Capture, Waveform
         return Err(WaveformFault::new("scale", format!("must be finite and not 0, got {}", options.scale)));
     }
     let (rate_hz, samples_g) = match ending.as_str() {
-        "json" | "rwf" => return decode(&bytes, &Limits { bytes: bytes.len(), samples: usize::MAX }),
+        "json" | "rwf" | "cbor" => return decode(&bytes, &Limits { bytes: bytes.len(), samples: usize::MAX }),
         "wav" => wav(&bytes, factor, options)?,
         "csv" | "txt" => csv(&bytes, factor, options)?,
         _ => (rate(options)?, options.encoding.read(&bytes, factor)?),

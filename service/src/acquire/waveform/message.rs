@@ -60,6 +60,9 @@ pub fn decode(payload: &[u8], limits: &Limits) -> Result<Capture, WaveformFault>
         let why = format!("{} bytes, and at most {} are taken", payload.len(), limits.bytes);
         return Err(WaveformFault::new("message", why));
     }
+    if super::senml::is_cbor(payload) {
+        return super::senml::decode(payload, limits);
+    }
     let (head, body) = match payload.strip_prefix(MAGIC.as_slice()) {
         Some(rest) => split_binary(rest)?,
         None => (payload, None),

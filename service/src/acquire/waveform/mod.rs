@@ -2,7 +2,7 @@
 //! files; bytes in, a capture or the reason out.
 //!
 //! # Messages
-//! Three forms, told apart by their first byte; the same fields in each:
+//! Four forms, told apart by their first byte; in JSON and binary the same fields:
 //!
 //! | field | | |
 //! |---|---|---|
@@ -20,15 +20,19 @@
 //! - **Binary**: the four bytes `RWF1`, the length of a JSON header as u32 little-endian, the header with the fields above
 //!   without `samples` and `data`, then the samples little-endian as `encoding` says.
 //!
+//! - **CBOR**: a SenML pack (RFC 8428), one record per sample, see `senml.rs`.
+//!
 //! Anything missing or contradictory is refused by the field's name; sizes are bounded before anything is decoded.
 
 mod file;
 mod message;
+mod senml;
 
 pub use file::{FileOptions, read_file};
 pub use message::{Limits, decode, encode};
 
 use roundsman_models::EventTime;
+use roundsman_models::manipulate::waveform::integrate::STANDARD_GRAVITY;
 use roundsman_models::assess::likely_fault::Axis;
 use serde::Serialize;
 use std::fmt;
