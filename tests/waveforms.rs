@@ -448,3 +448,132 @@ fn bad_waveforms_are_counted_and_named() {
     assert_eq!(diagnosis["captures"][0]["point"], "de-a");
     drop(plant.ended);
 }
+
+/// Round trips of a command, which goes the way of a reading and comes back: broker, journal, router, engine, disk, broker.
+struct RoundTrips(Vec<f64>);
+
+impl RoundTrips {
+    /// One command at a time for this long.
+    fn measure(port: u16, lasts: Duration) -> Self {
+        let mut options = MqttOptions::new("asks", "127.0.0.1", port);
+        options.set_keep_alive(Duration::from_secs(60));
+        let (client, mut connection) = Client::new(options, 10);
+        client.subscribe("test/timed", QoS::AtLeastOnce).expect("the client takes it");
+        let command = r#"{"action":"set-limit","by":"tester","point":"vib","limit":"alarm-high","value":7.1,"reply_to":"test/timed"}"#;
+        let ask = |client: &Client| {
+            client
+                .try_publish("roundsman/quillhaven/fan-1/command", QoS::AtLeastOnce, false, command)
+                .expect("the client takes it");
+            std::time::Instant::now()
+        };
+        let began = std::time::Instant::now();
+        let mut asked = None;
+        let mut millis = Vec::new();
+        for event in connection.iter() {
+            match event.expect("the broker stays there") {
+                Event::Incoming(Packet::SubAck(_)) => asked = Some(ask(&client)),
+                Event::Incoming(Packet::Publish(_)) => {
+                    millis.extend(asked.map(|at: std::time::Instant| at.elapsed().as_secs_f64() * 1e3));
+                    if began.elapsed() > lasts {
+                        break;
+                    }
+                    std::thread::sleep(Duration::from_millis(10));
+                    asked = Some(ask(&client));
+                }
+                _ => {}
+            }
+        }
+        millis.sort_by(f64::total_cmp);
+        Self(millis)
+    }
+
+    fn quantile(&self, share: f64) -> f64 {
+        let last = self.0.len().saturating_sub(1) as f64;
+        self.0.get((share * last).round() as usize).copied().unwrap_or(f64::NAN)
+    }
+}
+
+/// 48,000-sample waveforms stream in while readings flow: every reading and every waveform is worked on, and what they cost
+/// the readings is printed. The times are for people; a busy machine must not fail a test.
+#[test]
+fn readings_flow_while_waveforms_stream_in() {
+    const FOR: Duration = Duration::from_secs(5);
+    let dir = tempfile::tempdir().expect("a temporary directory");
+    write_site(dir.path());
+    let broker = Broker::start("");
+    let heard = broker.listen(&["-t", "roundsman/quillhaven/service", "-t", "roundsman/quillhaven/+/diagnosis"]);
+    let daemon = Daemon::start(&broker, &heard, dir.path());
+    let signal: Vec<f64> = {
+        let mut noise = Noise(3);
+        (0..48_000).map(|n| 0.1 * noise.normal() + 0.05 * (n as f64 * 0.0155).sin()).collect()
+    };
+    let message = roundsman::acquire::waveform::encode(&roundsman::acquire::waveform::Capture {
+        asset: None,
+        point: None,
+        axis: Some(Axis::Vertical),
+        start: None,
+        rate_hz: 12_000.0,
+        rpm: Some(1480.0),
+        request: None,
+        samples_g: signal,
+    });
+    let port = broker.port;
+    // Stream time runs thirty times as fast as ours, so that outcomes are asked for during the test.
+    let flow = |waves_per_sec: usize, from: u64| {
+        let message = &message;
+        std::thread::scope(|scope| {
+            let flowing = scope.spawn(move || {
+                let mut plant = Plant::new(port);
+                let (mut readings_sent, mut waves_sent) = (0_u64, 0_usize);
+                let began = std::time::Instant::now();
+                while began.elapsed() < FOR + Duration::from_millis(500) {
+                    let elapsed = began.elapsed().as_secs_f64();
+                    while (readings_sent as f64) < 100.0 * elapsed {
+                        // A hundred a second of ten assets, each a third of a second of the stream after the one before.
+                        let at = from * 1000 + readings_sent * 300;
+                        let time = jiff::Timestamp::from_millisecond(1_930_262_400_000 + at as i64).expect("a time");
+                        let payload = format!(r#"{{"v":{},"t":"{time}"}}"#, 1.3 + (readings_sent % 17) as f64 * 0.01);
+                        plant.publish(&format!("plant/hall/fan-{}/vib", 1 + readings_sent % 10), payload.into_bytes());
+                        readings_sent += 1;
+                    }
+                    while (waves_sent as f64) < waves_per_sec as f64 * elapsed {
+                        plant.publish(&format!("waves/hall/fan-{}/de-v", 1 + waves_sent % 10), message.clone());
+                        waves_sent += 1;
+                    }
+                    std::thread::sleep(Duration::from_millis(2));
+                }
+                plant.settle();
+                (readings_sent, waves_sent)
+            });
+            std::thread::sleep(Duration::from_millis(300));
+            let trips = RoundTrips::measure(port, FOR - Duration::from_millis(500));
+            (flowing.join().expect("it flowed"), trips)
+        })
+    };
+    let ((quiet_readings, _), quiet) = flow(0, 0);
+    let ((busy_readings, waveforms), busy) = flow(6, 400);
+    daemon.stop();
+    wait_for("the last word", || {
+        heard.on("roundsman/quillhaven/service").last().is_some_and(|s| s.contains(r#""online":false"#))
+    });
+    let service = json(&heard.on("roundsman/quillhaven/service").pop().expect("the service's word"));
+    println!("{service}");
+    for (what, trips) in [("readings alone", &quiet), ("with waveforms", &busy)] {
+        println!(
+            "{what}: {} round trips, median {:.1} ms, 95 % within {:.1} ms",
+            trips.0.len(),
+            trips.quantile(0.5),
+            trips.quantile(0.95)
+        );
+    }
+    println!(
+        "ratio with {waveforms} waveforms of 48,000 samples beside {busy_readings} readings: median {:.2}, 95 % {:.2}",
+        busy.quantile(0.5) / quiet.quantile(0.5),
+        busy.quantile(0.95) / quiet.quantile(0.95)
+    );
+    let commands = (quiet.0.len() + busy.0.len()) as u64;
+    assert_eq!(service["counters"]["readings"], quiet_readings + busy_readings, "every reading");
+    assert_eq!(service["counters"]["commands"], commands, "every command");
+    assert!(waveforms >= 20 && service["counters"]["rejected"].get("bad-waveform").is_none());
+    assert!(heard.lines().iter().any(|(topic, _)| topic.ends_with("/diagnosis")), "waveforms were looked at");
+}

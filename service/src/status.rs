@@ -145,8 +145,7 @@ pub struct Status {
     pub waveforms: Count,
     /// Of those, waveforms the looking threads had no room for: looked at when their outcome was asked for.
     pub waveforms_not_ahead: Count,
-    /// Longest time the engine waited for the outcome of a waveform, microseconds.
-    pub waveform_wait_us: Count,
+
     rejected: [Count; REJECTIONS.len()],
     reader: Mutex<LinkState>,
     writer: Mutex<LinkState>,
@@ -182,6 +181,8 @@ impl Status {
                 .iter()
                 .filter_map(|reason| Some((*reason, self.rejected(*reason))).filter(|(_, n)| *n > 0))
                 .collect(),
+            waveforms: self.waveforms.get(),
+            waveforms_not_ahead: self.waveforms_not_ahead.get(),
             snapshots: self.scored.get(),
             alerts: self.alerts.get(),
             commands: self.commands.get(),

@@ -40,6 +40,12 @@ pub struct Counters {
     pub readings: u64,
     /// Values and messages not used, by reason; a reason that never came is not there.
     pub rejected: BTreeMap<Rejection, u64>,
+    /// Waveforms taken in.
+    #[serde(default)]
+    pub waveforms: u64,
+    /// Of those, waveforms that nobody had time to look at before their outcome was asked for: too many for this machine.
+    #[serde(default)]
+    pub waveforms_not_ahead: u64,
     /// Snapshots scored.
     pub snapshots: u64,
     /// Alert transitions.

@@ -32,8 +32,8 @@ pub use file::{FileOptions, read_file};
 pub use message::{Limits, decode, encode};
 
 use roundsman_models::EventTime;
-use roundsman_models::manipulate::waveform::integrate::STANDARD_GRAVITY;
 use roundsman_models::assess::likely_fault::Axis;
+use roundsman_models::manipulate::waveform::integrate::STANDARD_GRAVITY;
 use serde::Serialize;
 use std::fmt;
 

@@ -42,7 +42,8 @@ fn fault(part: &'static str, why: impl Into<String>) -> WaveformFault {
 
 /// Reads a pack.
 pub(super) fn decode(payload: &[u8], limits: &Limits) -> Result<Capture, WaveformFault> {
-    let value: Value = ciborium::from_reader(payload).map_err(|error| fault("message", format!("not CBOR: {error}")))?;
+    let value: Value =
+        ciborium::from_reader(payload).map_err(|error| fault("message", format!("not CBOR: {error}")))?;
     let Value::Array(records) = value else { return Err(fault("message", "a SenML pack is an array")) };
     // A few records say what is known of it; the rest are samples.
     if records.len() > limits.samples.saturating_add(16) {
