@@ -24,8 +24,12 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let limits = read_limits(root.table("limits"));
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
+    let mut broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
     let topics = read_topics(root.get("topics"), &site, &publish, &limits);
     let waveforms = topics.iter().any(|t| matches!(t.codec.format, Format::Waveform(_)));
+    if let (true, Some(broker)) = (waveforms, &mut broker) {
+        make_room_for_waveforms(&root.table("broker"), broker, &limits);
+    }
     let largest =
         if waveforms { limits.max_payload_bytes.max(limits.max_waveform_bytes) } else { limits.max_payload_bytes };
     let name_of_largest = if largest == limits.max_payload_bytes { "max_payload" } else { "max_waveform" };
@@ -149,7 +153,7 @@ fn read_state(table: Table<'_>) -> State {
     state
 }
 
-fn read_broker(table: Table<'_>, site: &Site, (limit, largest): (&str, usize), needed: bool) -> Option<Broker> {
+fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> Option<Broker> {
     if !table.is_there() {
         if needed {
             table.fault("url", "is needed, for example \"mqtt://localhost:1883\"");

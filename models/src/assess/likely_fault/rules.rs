@@ -311,6 +311,11 @@ fn cavitation_or_turbulence(look: &Look<'_>) -> Option<Hypothesis> {
     let lines_grew = (1..=3).any(|k| look.grew(look.radial(k)) == Some(true));
     score.sign(0.25, Some(!lines_grew), "the lines of the shaft did not grow with it", None);
     score.sign(0.15, look.case.facts.moves_fluid, "the machine moves a liquid or a gas", None);
+    // Bubbles and eddies keep no rate: impacts that do make the same noise between the lines, and explain it.
+    let regular = look.case.bearings.is_some_and(|(findings, _)| {
+        matches!(findings.verdict, BearingVerdict::Defect { .. } | BearingVerdict::UnknownRate)
+    });
+    score.contradiction(0.5, regular, "impacts at a regular rate explain the noise", None);
     score.finish(broad)
 }
 
