@@ -30,10 +30,6 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     if let (true, Some(broker)) = (waveforms, &mut broker) {
         make_room_for_waveforms(&root.table("broker"), broker, &limits);
     }
-    let largest =
-        if waveforms { limits.max_payload_bytes.max(limits.max_waveform_bytes) } else { limits.max_payload_bytes };
-    let name_of_largest = if largest == limits.max_payload_bytes { "max_payload" } else { "max_waveform" };
-    let broker = read_broker(root.table("broker"), &site, (name_of_largest, largest), sources.needs_broker);
     if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() {
         root.fault(
             "topics",
@@ -220,12 +216,9 @@ fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> 
     let spot = table.get("max_packet");
     if let Some(n) = spot.as_ref().and_then(|s| s.whole(1024, 256 << 20)) {
         broker.max_packet_bytes = n as u32;
-    } else if spot.is_none() && limit == "max_waveform" {
-        // With the topic and the packet's own header around it.
-        broker.max_packet_bytes = broker.max_packet_bytes.max(largest.saturating_add(70_000).min(256 << 20) as u32);
     }
-    if (broker.max_packet_bytes as usize) < largest {
-        let rule = format!("must be at least limits.{limit} {largest}");
+    if (broker.max_packet_bytes as usize) < limits.max_payload_bytes {
+        let rule = format!("must be at least limits.max_payload {}", limits.max_payload_bytes);
         match spot {
             Some(spot) => spot.fault(rule),
             None => table.fault("max_packet", rule),
@@ -236,6 +229,21 @@ fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> 
     }
     table.done();
     Some(broker)
+}
+
+/// A packet must hold the largest waveform, with its topic and the packet's own header around it.
+fn make_room_for_waveforms(table: &Table<'_>, broker: &mut Broker, limits: &Limits) {
+    let needed = limits.max_waveform_bytes;
+    match table.get("max_packet") {
+        Some(spot) if (broker.max_packet_bytes as usize) < needed => {
+            spot.fault(format!("must be at least limits.max_waveform {needed}, since a topic brings waveforms"));
+        }
+        Some(_) => {}
+        None => {
+            let room = needed.saturating_add(70_000).min(256 << 20) as u32;
+            broker.max_packet_bytes = broker.max_packet_bytes.max(room);
+        }
+    }
 }
 
 fn read_login(table: &Table<'_>, broker: &mut Broker) {
