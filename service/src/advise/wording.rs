@@ -2,8 +2,8 @@
 //!
 //! One line of at most [`LONGEST`] characters, metric units in the signs people read (`°C`, `rpm`, `m/s²`). What was
 //! seen is said as a fact; what it may be is said as a possibility, never as a diagnosis, and the site's procedures
-//! come first. When it gets too long, parts fall off in a fixed order: forecast, state, source of the limit, onset; all of
-//! them have fields of their own.
+//! come first. When it gets too long, parts fall off in a fixed order: forecast, state, source of the limit, onset, the check
+//! for a fault that a waveform names; all of them have fields of their own.
 //!
 //! Names come from outside: control characters become spaces, long names are cut.
 
@@ -35,12 +35,12 @@ pub fn message(alert: &Alert, spec: &AssetSpec, only_in_state: bool) -> String {
         Change::Raised | Change::Escalated | Change::Recurred | Change::Eased | Change::Thawed => {
             scene.seen(&mut parts);
             parts.extend(scene.likely());
-            parts.push(Part::must(scene.advice()));
+            scene.advise(&mut parts);
         }
         Change::Diagnosed => {
-            parts.push(Part::may(3, format!("Looked into: {}.", scene.subject())));
+            parts.push(Part::may(4, format!("Looked into: {}.", scene.subject())));
             parts.extend(scene.likely());
-            parts.push(Part::must(scene.advice()));
+            scene.advise(&mut parts);
         }
         Change::Returned => {
             parts.push(Part::must(format!("No longer seen: {}.", scene.subject())));
@@ -236,7 +236,7 @@ impl Scene<'_> {
             _ => "",
         };
         let onset = self.lead.and_then(|l| l.onset).or(self.alert.onset);
-        let since = onset.map(|onset| Part::may(1, format!(" since about {}", self.ago(onset))));
+        let since = onset.map(|onset| Part::may(2, format!(" since about {}", self.ago(onset))));
         let Some(lead) = self.lead else {
             let text = match &self.alert.finding {
                 Finding::Silence => format!("No data from {}", plain(&self.alert.asset, LONGEST_NAME)),
@@ -284,11 +284,11 @@ impl Scene<'_> {
             let only = if self.only_in_state { "only in" } else { "in" };
             // "Only in" is half of the finding and stays.
             let text = format!(", {only} operating state {}", plain(state, LONGEST_NAME));
-            parts.push(if self.only_in_state { Part::must(text) } else { Part::may(3, text) });
+            parts.push(if self.only_in_state { Part::must(text) } else { Part::may(4, text) });
         }
         parts.push(Part::must(".".to_owned()));
         if let Some(forecast) = self.alert.remaining_life.as_ref().and_then(|life| life.forecasts.first()) {
-            parts.extend(forecast_words(forecast).map(|text| Part::may(4, text)));
+            parts.extend(forecast_words(forecast).map(|text| Part::may(5, text)));
         }
     }
 
@@ -341,10 +341,12 @@ impl Scene<'_> {
             "own" => " set by the site".to_owned(),
             preset => format!(" ({})", plain(preset, 60)),
         };
-        parts.push(Part::may(2, source));
+        parts.push(Part::may(3, source));
     }
 
-    fn advice(&self) -> String {
+    /// What to check, and whose word counts. Beside a named fault, whose checks have a field of their own, the check may
+    /// fall off; the site's procedures never do.
+    fn advise(&self, parts: &mut Vec<Part>) {
         let text = match (&self.alert.finding, self.lead.map(|l| l.evidence)) {
             (Finding::Silence, Some(Evidence::NeverSeen)) => "Check its topics and name in the configuration.",
             (Finding::Silence, _) => {
@@ -361,8 +363,10 @@ impl Scene<'_> {
             (Finding::Machine, _) => self.machine_advice(),
         };
         // The advice is ours; what may be done to a running machine is the site's to say.
-        let text = text.trim_end_matches('.');
-        format!("{text}. Follow site procedures.")
+        let text = format!("{}.", text.trim_end_matches('.'));
+        let named = self.alert.likely_fault.as_ref().is_some_and(|likely| likely.named().is_some());
+        parts.push(if named { Part::may(1, text) } else { Part::must(text) });
+        parts.push(Part::must("Follow site procedures.".to_owned()));
     }
 
     /// What a waveform says of it; readings alone name nothing, and their advice says where to look.

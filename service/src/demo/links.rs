@@ -7,7 +7,7 @@ use crate::advise::diagnosis::CaptureRequest;
 use crate::advise::document::{Alert, Document};
 use crate::app::wall_clock;
 use crate::error::{Error, Fault};
-use crate::status::Status;
+use crate::status::{REJECTIONS, Status};
 use roundsman_models::EventTime;
 use std::collections::VecDeque;
 use std::pin::pin;
@@ -20,6 +20,9 @@ use tokio::sync::{mpsc, oneshot};
 const WINDOW: u16 = 100;
 /// Messages between the player and the daemon's journal at most. rumqttd throws old ones away, read or not.
 const AHEAD: u64 = 2000;
+/// Readings between the player and the daemon's engine at most: some three hours of the plant. A waveform that answers a
+/// request waits behind them, and must not come days after it.
+const READINGS_AHEAD: u64 = 3000;
 
 /// How far the player is.
 #[derive(Debug, Default)]
@@ -90,7 +93,12 @@ pub(super) async fn play(
                         }
                     }
                     let behind = played.messages.load(Relaxed).saturating_sub(daemon.acknowledged.get());
-                    let Some(telegram) = next.take_if(|t| behind < AHEAD && is_due(t.at, pace, &mut began)) else {
+                    let refused: u64 = REJECTIONS.iter().map(|reason| daemon.rejected(*reason)).sum();
+                    // What was refused on the way may be counted twice: then it is a little further behind.
+                    let worked_on = daemon.observed.get().saturating_add(refused);
+                    let waiting = played.readings.load(Relaxed).saturating_sub(worked_on);
+                    let free = behind < AHEAD && waiting < READINGS_AHEAD;
+                    let Some(telegram) = next.take_if(|t| free && is_due(t.at, pace, &mut began)) else {
                         break;
                     };
                     let publication = Publication {
