@@ -24,6 +24,9 @@ const AHEAD: u64 = 2000;
 /// request waits behind them, and must not come days after it.
 const READINGS_AHEAD: u64 = 3000;
 
+/// The player waits no longer than this for a request it knows of.
+const LONGEST_HOLD: Duration = Duration::from_secs(5);
+
 /// How far the player is.
 #[derive(Debug, Default)]
 pub(super) struct Played {
@@ -33,6 +36,8 @@ pub(super) struct Played {
     pub(super) messages: AtomicU64,
     /// Readings in them.
     pub(super) readings: AtomicU64,
+    /// Requests for waveforms the daemon has made.
+    pub(super) asked: AtomicU64,
     /// Waveforms sent.
     pub(super) waveforms: AtomicU64,
     /// All is sent and confirmed.
@@ -66,6 +71,7 @@ pub(super) async fn play(
     let (mut link, requests) = LinkV3::open(&options(port, "roundsman-demo-plant"));
     // Waveforms that answer a request go before what waits of the recording.
     let mut answers: VecDeque<Publication> = VecDeque::new();
+    let (mut heard, mut held_since) = (0_u64, None::<Instant>);
     let mut events = Vec::new();
     let (mut connected, mut ended, mut in_flight) = (false, false, 0_u16);
     let mut next: Option<Telegram> = None;
@@ -97,7 +103,11 @@ pub(super) async fn play(
                     // What was refused on the way may be counted twice: then it is a little further behind.
                     let worked_on = daemon.observed.get().saturating_add(refused);
                     let waiting = played.readings.load(Relaxed).saturating_sub(worked_on);
-                    let free = behind < AHEAD && waiting < READINGS_AHEAD;
+                    // A real plant answers within seconds. This one lives a day in a second: it stands still until it has.
+                    let asked = played.asked.load(Relaxed) > heard;
+                    held_since = if asked { held_since.or(Some(Instant::now())) } else { None };
+                    let held = held_since.is_some_and(|since| since.elapsed() < LONGEST_HOLD);
+                    let free = behind < AHEAD && waiting < READINGS_AHEAD && !held;
                     let Some(telegram) = next.take_if(|t| free && is_due(t.at, pace, &mut began)) else {
                         break;
                     };
@@ -147,6 +157,7 @@ pub(super) async fn play(
                     let request = CaptureRequest::from_json(&text).map_err(|error| {
                         Error::new(Fault::Internal, format!("{} brought no request", message.topic)).because(error)
                     })?;
+                    heard += 1;
                     answers.extend(sensors.answer(&request)?);
                 }
                 LinkEvent::Delivered(_) => in_flight = in_flight.saturating_sub(1),

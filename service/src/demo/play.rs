@@ -127,12 +127,10 @@ async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> 
     let topics = run::topics(&data.config)?;
     let settings = run::settings(&data.config, &topics)?;
     let (status, played) = (Arc::new(Status::default()), Arc::new(Played::default()));
-    let tap = Arc::new(Tap::new(Published {
-        topics,
-        site: data.config.site.name.clone(),
-        now: settings.now,
-        since: (settings.now)(),
-    }));
+    let tap = Arc::new(Tap::new(
+        Published { topics, site: data.config.site.name.clone(), now: settings.now, since: (settings.now)() },
+        played.clone(),
+    ));
     let interrupted =
         app::stop_signal().map_err(|error| Error::new(Fault::Internal, "cannot watch for signals").because(error))?;
 

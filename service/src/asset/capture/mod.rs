@@ -380,6 +380,7 @@ impl Captures {
             self.references.remove(0);
         }
         self.references.push(fresh);
+        self.asking.reference_taken();
     }
 
     /// The judgement that is told: the weightiest of the last look.

@@ -40,7 +40,7 @@ pub struct Asking {
     alert_at: Option<EventTime>,
     attempts: u32,
     alert_answered: bool,
-    /// References that were asked for in vain, in a row.
+    /// References that were asked for, in a row, without one being taken.
     in_vain: u32,
 }
 
@@ -60,12 +60,15 @@ impl Asking {
     pub fn answered(&mut self, id: &str, at: EventTime) -> Option<u64> {
         let request = self.last.as_mut().filter(|r| r.id == id && at <= r.until)?;
         request.state = Standing::Answered;
-        match request.reason {
-            Reason::Alert => self.alert_answered = true,
-            Reason::Reference => self.in_vain = 0,
-            Reason::Command => {}
+        if request.reason == Reason::Alert {
+            self.alert_answered = true;
         }
         request.episode
+    }
+
+    /// A waveform became a reference: asking for them is not in vain.
+    pub fn reference_taken(&mut self) {
+        self.in_vain = 0;
     }
 
     /// Time passed: `true` when a request ran out just now.
@@ -74,9 +77,6 @@ impl Asking {
             return false;
         };
         request.state = Standing::TimedOut;
-        if request.reason == Reason::Reference {
-            self.in_vain = self.in_vain.saturating_add(1);
-        }
         true
     }
 
@@ -96,7 +96,7 @@ impl Asking {
 
     /// Whether a missing or old reference is to be asked for now.
     pub fn reference_is_due(&self, at: EventTime, interval_secs: f64) -> bool {
-        let wait_secs = interval_secs * f64::from(1_u32 << self.in_vain.min(MOST_DOUBLINGS));
+        let wait_secs = interval_secs * f64::from(1_u32 << self.in_vain.saturating_sub(1).min(MOST_DOUBLINGS));
         !self.is_waiting() && self.last.as_ref().is_none_or(|r| at.secs_since(r.at) >= wait_secs)
     }
 
@@ -126,9 +126,14 @@ impl Asking {
         let id = format!("{}/{}/capture/{}", context.site, context.spec.name, self.ordinal);
         let until = at.plus_secs(context.settings.capture.timeout_secs);
         let (episode, alert) = alert.unzip();
-        if reason == Reason::Alert {
-            self.attempts += 1;
-            self.alert_at = Some(at);
+        match reason {
+            Reason::Alert => {
+                self.attempts += 1;
+                self.alert_at = Some(at);
+            }
+            // Until one comes that is fit to be a reference; an answer from another operating state is none.
+            Reason::Reference => self.in_vain = self.in_vain.saturating_add(1),
+            Reason::Command => {}
         }
         self.last = Some(Request { id: id.clone(), at, until, reason, episode, state: Standing::Waiting });
         CaptureRequest {
