@@ -167,6 +167,15 @@ fn other_peoples_clients_publish_and_read_while_the_broker_dies() {
             let topic = format!("roundsman/quillhaven/{asset}/condition");
             wait_for("the retained condition", || newest(&late, &topic).is_some_and(|c| c["zone"] == "alarm"));
         }
+        let condition = newest(&late, "roundsman/quillhaven/pump-7/condition").expect("just seen");
+        let point = condition["points"].as_array().and_then(|p| p.iter().find(|p| p["point"] == "vib_de"));
+        let point = point.unwrap_or_else(|| panic!("vib_de among the points of {condition:#}"));
+        assert!(point["observed"].as_f64() > Some(7.1) && point["unit"] == "mm/s", "{point:#}");
+        // What was sent lies in 2.00 to 2.20 and 8.00 to 8.20, so every statistic of it lies between.
+        for number in ["/lately/middle", "/all/middle", "/all/p95"] {
+            let value = point.pointer(number).and_then(serde_json::Value::as_f64);
+            assert!(value.is_some_and(|v| (2.0..=8.2).contains(&v)), "{number} of {point:#}");
+        }
         wait_for("the retained service document", || service_is(&late, true));
         drop(told);
         drop(python_in);

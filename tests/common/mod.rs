@@ -544,6 +544,7 @@ fn condition(asset: &Counted, at: EventTime) -> Condition {
         deviation: None,
         open_alerts: Vec::new(),
         sensor_faults: Vec::new(),
+        points: Vec::new(),
         message: format!("{} readings", asset.count),
     }
 }

@@ -284,6 +284,48 @@ pub struct Alert {
     pub note: Option<String>,
 }
 
+/// A centre and a spread of a point's values while the machine runs, in the point's unit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Statistic {
+    /// Median of the last values, mean of all.
+    #[serde(with = "forms::optional_number")]
+    pub middle: Option<f64>,
+    /// Standard deviation; of the last values a robust one, 1.4826 × the median absolute deviation.
+    #[serde(with = "forms::optional_number")]
+    pub spread: Option<f64>,
+    /// What 95 % stay below; not kept of the last values.
+    #[serde(with = "forms::optional_number")]
+    pub p95: Option<f64>,
+}
+
+/// Where one point stands.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PointNow {
+    /// Point name.
+    pub point: String,
+    /// UCUM code all its values are in.
+    pub unit: String,
+    /// Newest value.
+    #[serde(with = "forms::optional_number")]
+    pub observed: Option<f64>,
+    /// What was expected at this operating state and load; `None` before a baseline.
+    #[serde(with = "forms::optional_number")]
+    pub expected: Option<f64>,
+    /// Half width of the expected band.
+    #[serde(with = "forms::optional_number")]
+    pub band: Option<f64>,
+    /// Distance from expected in baseline standard deviations.
+    #[serde(with = "forms::optional_number")]
+    pub sigmas: Option<f64>,
+    /// Of the last values: an hour at five minutes.
+    pub lately: Statistic,
+    /// Since the asset was registered or relearned.
+    pub all: Statistic,
+    /// Change per hour over the last hours of running.
+    #[serde(with = "forms::optional_number")]
+    pub per_hour: Option<f64>,
+}
+
 /// The state of an asset as a whole: what goes, retained, to `…/{asset}/condition`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Condition {
@@ -312,6 +354,8 @@ pub struct Condition {
     /// Points whose sensor is at fault, with their NAMUR NE 107 status.
     #[serde(with = "forms::sensor_faults")]
     pub sensor_faults: Vec<(String, String)>,
+    /// Where each condition point stands, in the order of the configuration.
+    pub points: Vec<PointNow>,
     /// One plain sentence.
     pub message: String,
 }

@@ -66,6 +66,7 @@ fn condition() -> Condition {
         deviation: None,
         open_alerts: vec!["north/pump-7/machine/3".into()],
         sensor_faults: vec![("de-temp".into(), "failure".into())],
+        points: Vec::new(),
         message: "m".into(),
     }
 }

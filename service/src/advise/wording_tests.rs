@@ -205,6 +205,7 @@ fn a_condition_is_said_in_a_sentence() {
         deviation: None,
         open_alerts: vec!["a".into(), "b".into()],
         sensor_faults: vec![("x".into(), "failure".into()), ("y".into(), "failure".into())],
+        points: Vec::new(),
         message: String::new(),
     };
     assert_eq!(

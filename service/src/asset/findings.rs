@@ -265,6 +265,7 @@ impl Findings {
             deviation: now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite()),
             open_alerts: open,
             sensor_faults,
+            points: super::points::points(machine, now, context),
             message: String::new(),
         };
         condition.message = wording::condition_message(&condition);

@@ -42,6 +42,8 @@ const ZONE_CLEARS: u32 = 4;
 const HOLDS_UNTIL: f64 = 0.6;
 /// Cadences a step stands at least, so that the running mean has reached it before it is asked whether it has gone.
 const STEP_LASTS: f64 = 12.0;
+/// The condition is told anew at the first snapshot of every hour, so that a retained document is never older.
+const HOUR_MICROS: i64 = 3_600_000_000;
 /// Share of the learning time a state that turned up later is learned for.
 const NEW_STATE_SHARE: f64 = 0.2;
 
@@ -304,10 +306,13 @@ impl Machine {
         let cadence = context.cadence_secs.unwrap_or(1.0);
         let gap = self.last_at.map_or(cadence, |before| at.secs_since(before)).max(0.0);
         let secs = gap.min(LONGEST_GAP * cadence);
+        let hour = |t: EventTime| t.0.div_euclid(HOUR_MICROS);
+        let hour_turned = self.last_at.is_none_or(|before| hour(before) != hour(at));
         self.last_at = Some(at);
 
         let p = self.layout.conditions.len();
         now.clear(p);
+        now.hour_turned = hour_turned;
         now.values.extend(self.layout.conditions.iter().map(|i| snapshot.get(*i).0));
         let before = self.take_drivers(snapshot, gap);
 
@@ -604,7 +609,8 @@ impl Machine {
             (zone, _) => zone,
         };
         findings.machine(at, persistent, suppressed, self, now, context, out);
-        if self.zone != before {
+        // A replay writes no conditions and is spared the hourly ones.
+        if self.zone != before || context.trends && now.hour_turned {
             findings.condition_changed(at, self, now, context, out);
         }
         let drift = self.watches.iter().enumerate().filter_map(|(i, w)| {

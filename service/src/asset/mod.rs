@@ -7,6 +7,7 @@ pub mod layout;
 pub mod learning;
 pub mod machine;
 pub mod now;
+mod points;
 pub mod sensor;
 pub mod settings;
 pub mod spec;

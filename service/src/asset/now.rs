@@ -14,6 +14,8 @@ pub struct Now {
     pub novel_since: Option<EventTime>,
     /// Values of the condition points, NaN when missing.
     pub values: Vec<f64>,
+    /// Whether it is the first of its hour.
+    pub hour_turned: bool,
 }
 
 impl Now {
@@ -22,6 +24,7 @@ impl Now {
         self.watched.clear(points);
         self.state = None;
         self.novel_since = None;
+        self.hour_turned = false;
         self.values.clear();
     }
 }

@@ -1,0 +1,41 @@
+//! What the condition document shows of each condition point: where it stands, what was expected, how it has been lately.
+
+use super::Context;
+use super::machine::Machine;
+use super::now::Now;
+use super::statistics::Statistics;
+use crate::advise::document::{PointNow, Statistic};
+
+/// One row per condition point, in the layout's order.
+pub(super) fn points(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<PointNow> {
+    let scored = &now.watched.scored;
+    let rows = machine.layout().conditions.iter().zip(machine.statistics()).enumerate();
+    rows.filter_map(|(i, (point, statistics))| {
+        let spec = context.spec.points.get(usize::from(*point))?;
+        let expected = now.state.and_then(|s| machine.expected(i, s, *scored.expected.get(i)?));
+        let score = now.state.and_then(|_| scored.z.get(i).copied());
+        Some(PointNow {
+            point: spec.name.clone(),
+            unit: spec.unit.clone(),
+            observed: now.values.get(i).copied(),
+            expected: expected.map(|e| e.location),
+            band: expected.map(|e| 3.0 * e.scale),
+            sigmas: score,
+            lately: lately(statistics),
+            all: all(statistics),
+            per_hour: statistics.rate.as_ref().and_then(|r| r.per_hour()),
+        })
+    })
+    .collect()
+}
+
+/// The last values only: robust, so that one spike does not show.
+fn lately(s: &Statistics) -> Statistic {
+    let centre = s.window.as_ref().and_then(|w| w.centre());
+    Statistic { middle: centre.map(|c| c.median), spread: centre.map(|c| c.sigma()), p95: None }
+}
+
+/// Everything since the asset was registered or relearned.
+fn all(s: &Statistics) -> Statistic {
+    Statistic { middle: s.moments.mean(), spread: s.moments.std_dev(), p95: s.quantiles.quantile(0.95) }
+}
