@@ -119,7 +119,7 @@ pub(super) fn decode(payload: &[u8], limits: &Limits) -> Result<Capture, Wavefor
         asset: None,
         point,
         axis,
-        start: (first >= RELATIVE_BELOW).then(|| EventTime((first * 1e6) as i64)),
+        start: (first >= RELATIVE_BELOW).then_some(EventTime((first * 1e6) as i64)),
         rate_hz: 1.0 / step,
         rpm,
         request,
