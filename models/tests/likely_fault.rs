@@ -109,7 +109,7 @@ fn single_numbers_name_a_direction_and_nothing_more() {
 
 /// Source: the same textbook descriptions read a second time, as mechanisms in time instead of lines in a spectrum:
 /// `data/make_mechanisms.py`, 12 kinds with 3 variants each. Simulated. No threshold of the rules was chosen by them, so a
-/// few may miss; none may get the name of a fault that is not there when nothing is wrong.
+/// few may miss (the script says how blind it is); none may get the name of a fault that is not there when nothing is wrong.
 #[test]
 fn mechanisms_in_time_get_their_names() {
     let all = cases_of(include_str!("data/mechanisms.json"));

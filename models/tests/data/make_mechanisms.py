@@ -4,8 +4,9 @@
 A second opinion on the rules of likely_fault, apart from textbook/make_textbook.py: that one places the lines that the
 rules look for; this one starts from what moves (a heavy spot, a clipped swing, a coupling that bends twice a turn, teeth
 whose load swings with the shaft, a whirling oil film, bursts of vapour) on a two-spring support, integrates or evaluates
-it in time, and lets the lines fall where they may. Speed, stiffness, size and noise are drawn anew for each variant; no
-threshold of the rules was used to choose them. From textbook descriptions, from memory. Simulated.
+it in time, and lets the lines fall where they may. Speed, stiffness, size and noise are drawn anew for each variant. It is
+not blind: its author had read the rules, and made the knock of a loose foot stronger after looking at its spectrum (before
+the rules saw any of it). From textbook descriptions, from memory. Simulated.
 
 Run: python3 make_mechanisms.py > mechanisms.json      (numpy)
 """
