@@ -305,7 +305,7 @@ fn the_broker_samples_let_everyone_do_their_part_and_no_more() {
             line + "\n"
         })
         .collect();
-    let users = ["roundsman", "gateway", "display", "operator"];
+    let users = ["roundsman", "gateway", "display", "operator", "engineer"];
     let passwords: String = users.iter().map(|user| format!("{user}:secret\n")).collect();
     let files = [("roundsman.acl", sample("mosquitto.acl")), ("roundsman.passwords", passwords)];
     let broker = Broker::start_hashed(&config, &files.each_ref().map(|(name, text)| (*name, text.as_str())));

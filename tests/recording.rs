@@ -422,6 +422,8 @@ fn args(out: &Path, recordings: Vec<PathBuf>, threads: usize) -> ReplayArgs {
         set: Vec::new(),
         zone: None,
         threads: Some(threads),
+        sweep: Vec::new(),
+        truth: Default::default(),
         sort: false,
         recordings,
     }

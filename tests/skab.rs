@@ -6,91 +6,48 @@
 
 mod support;
 
-use std::collections::HashMap;
+use roundsman_models::evaluate::Confusion;
 use std::path::Path;
 
 const SOURCE: &str = "Get SKAB v0.9 (Katser & Kozitsin 2020, doi 10.34740/KAGGLE/DSV/1693952, GPL-3.0) from \
                       https://github.com/waico/SKAB, folder data, and turn `;` into `,`.";
-const LEARNED_SECS: f64 = 400.0;
 
-#[derive(Debug, Default, Clone, Copy)]
-struct Counts {
-    true_positive: u32,
-    false_positive: u32,
-    false_negative: u32,
-    true_negative: u32,
-    unscored: u32,
+fn row(name: &str, counts: &Confusion, unscored: u64) {
+    println!(
+        "| {name} | {} | {} | {} | {} | {unscored} | {:.3} | {:.1} % | {:.1} % |",
+        counts.true_positive,
+        counts.false_positive,
+        counts.false_negative,
+        counts.true_negative,
+        counts.f1().unwrap_or(f64::NAN),
+        100.0 * counts.false_alarm_rate().unwrap_or(f64::NAN),
+        100.0 * counts.missed_rate().unwrap_or(f64::NAN)
+    );
 }
 
-impl Counts {
-    fn count(&mut self, said: Option<bool>, anomalous: bool) {
-        self.unscored += u32::from(said.is_none());
-        *match (said.unwrap_or(false), anomalous) {
-            (true, true) => &mut self.true_positive,
-            (true, false) => &mut self.false_positive,
-            (false, true) => &mut self.false_negative,
-            (false, false) => &mut self.true_negative,
-        } += 1;
-    }
-
-    fn add(&mut self, other: Self) {
-        self.true_positive += other.true_positive;
-        self.false_positive += other.false_positive;
-        self.false_negative += other.false_negative;
-        self.true_negative += other.true_negative;
-        self.unscored += other.unscored;
-    }
-
-    fn f1(&self) -> f64 {
-        let hits = 2.0 * f64::from(self.true_positive);
-        hits / (hits + f64::from(self.false_positive) + f64::from(self.false_negative))
-    }
-
-    fn false_alarm_rate(&self) -> f64 {
-        f64::from(self.false_positive) / f64::from(self.false_positive + self.true_negative)
-    }
-
-    fn missed_rate(&self) -> f64 {
-        f64::from(self.false_negative) / f64::from(self.false_negative + self.true_positive)
-    }
-
-    fn print(&self, name: &str) {
-        println!(
-            "| {name} | {} | {} | {} | {} | {} | {:.3} | {:.1} % | {:.1} % |",
-            self.true_positive,
-            self.false_positive,
-            self.false_negative,
-            self.true_negative,
-            self.unscored,
-            self.f1(),
-            100.0 * self.false_alarm_rate(),
-            100.0 * self.missed_rate()
-        );
-    }
-}
-
-/// Plays one file and counts its rows after the learning time. Without labels every row counts as normal.
-fn judged(file: &Path) -> Counts {
+/// Plays one file and judges its rows after the learning time, by its column `anomaly` where it has one. Without, every
+/// snapshot counts as normal. Gives the counts and how many of the rows had no score.
+fn judged(file: &Path) -> (Confusion, u64) {
     let out = tempfile::tempdir().expect("a temporary directory");
     let name = file.file_stem().expect("a file name").to_string_lossy().into_owned();
     let line = format!("--asset {name} --time-column datetime --ignore anomaly,changepoint --set learn.run_time=400s");
     support::replay(out.path(), line.split(' ').map(Into::into).chain([file.as_os_str().to_owned()]));
-    let said: HashMap<_, _> =
-        support::scores(out.path()).into_iter().map(|row| (row.time, row.is_anomalous())).collect();
-
-    let mut reader = csv::Reader::from_path(file).expect("the recording opens");
-    let label = reader.headers().expect("a header").iter().position(|column| column == "anomaly");
-    let (mut counts, mut first) = (Counts::default(), None);
-    for row in reader.records() {
-        let row = row.expect("a row");
-        // The files give no zone; without one a replay takes UTC.
-        let at: jiff::Timestamp = format!("{}Z", row[0].replace(' ', "T")).parse().expect("a time");
-        let first = *first.get_or_insert(at);
-        if (at - first).total(jiff::Unit::Second).expect("seconds") >= LEARNED_SECS {
-            counts.count(said.get(&at).copied(), label.is_some_and(|place| row[place].starts_with('1')));
-        }
-    }
-    counts
+    let header = std::fs::read_to_string(file).expect("the recording opens");
+    let is_labelled = header.lines().next().is_some_and(|line| line.contains("anomaly"));
+    let labels = out.path().join("labels.csv");
+    std::fs::write(&labels, "asset,start,end,kind\n").expect("it is written");
+    let mut evaluate = support::roundsman();
+    evaluate.args(["evaluate", "--judge-from", "400s"]);
+    match is_labelled {
+        true => evaluate.args(["--label-column", "anomaly", "--time-column", "datetime"]).arg(out.path()).arg(file),
+        false => evaluate.arg("--labels").arg(labels).arg(out.path()),
+    };
+    let done = evaluate.output().expect("the binary starts");
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    let text = std::fs::read_to_string(out.path().join("evaluation.json")).expect("it was written");
+    let got: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let counts = serde_json::from_value(got["at_least"][0]["snapshots"].clone()).expect("counts");
+    (counts, got["snapshots"]["unscored"].as_u64().expect("a count"))
 }
 
 /// Source: SKAB v0.9. The best published causal row over all 34 files has F1 0.76 and 27 % false alarms
@@ -108,15 +65,17 @@ fn valve1_is_no_worse_than_the_best_published_causal_row() {
     assert_eq!(files.len(), 16, "the sixteen experiments of {}", folder.display());
     println!("\n| file | TP | FP | FN | TN | no score | F1 | false alarms | missed |");
     println!("|---|---|---|---|---|---|---|---|---|");
-    let mut total = Counts::default();
+    let (mut total, mut no_score) = (Confusion::default(), 0);
     for file in &files {
-        let counts = judged(file);
-        counts.print(&file.file_name().expect("a name").to_string_lossy());
+        let (counts, unscored) = judged(file);
+        row(&file.file_name().expect("a name").to_string_lossy(), &counts, unscored);
         total.add(counts);
+        no_score += unscored;
     }
-    total.print("**all**");
-    assert!(total.f1() >= 0.76, "F1 {:.4}, wanted at least 0.76", total.f1());
-    let false_alarms = total.false_alarm_rate();
+    row("**all**", &total, no_score);
+    let f1 = total.f1().expect("there are anomalies");
+    assert!(f1 >= 0.76, "F1 {f1:.4}, wanted at least 0.76");
+    let false_alarms = total.false_alarm_rate().expect("there are normal rows");
     assert!(false_alarms <= 0.27, "false-alarm rate {false_alarms:.4}, wanted at most 0.27");
 }
 
@@ -125,13 +84,12 @@ fn valve1_is_no_worse_than_the_best_published_causal_row() {
 #[test]
 fn the_run_free_of_anomalies_is_reported() {
     let Some(folder) = support::shared("SKAB anomaly-free", "skab/anomaly-free", SOURCE) else { return };
-    let counts = judged(&folder.join("anomaly-free.csv"));
-    let rows = counts.false_positive + counts.true_negative;
+    let (counts, _) = judged(&folder.join("anomaly-free.csv"));
+    let rows = counts.rows();
     println!(
-        "\nanomaly-free: {} of {rows} rows after the first 400 s above normal ({:.1} %), {} without a score",
+        "\nanomaly-free: {} of {rows} snapshots after the first 400 s above normal ({:.1} %)",
         counts.false_positive,
-        100.0 * counts.false_alarm_rate(),
-        counts.unscored
+        100.0 * counts.false_alarm_rate().expect("there are rows")
     );
     assert!(rows > 8000, "most of the 9405 rows are judged, got {rows}");
 }

@@ -23,8 +23,9 @@ name = "quillhaven"
 [broker]
 url = "mqtt://127.0.0.1:1"
 clock = "stream"
-[publish]
-commands = true
+[[commands]]
+topic = "roundsman/quillhaven/+/command"
+actions = "all"
 [learn]
 run_time = "3 h"
 min_snapshots = 100

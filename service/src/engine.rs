@@ -80,6 +80,38 @@ pub enum Action {
         /// New value in the point's kept unit; `None` removes it.
         value: Option<f64>,
     },
+    /// What somebody found who looked: whether an alert was right. It changes nothing; it is kept to be evaluated.
+    Finding {
+        /// Alert id.
+        alert: String,
+        /// Whether it was.
+        verdict: Verdict,
+        /// What it was, in a word.
+        kind: Option<String>,
+    },
+}
+
+/// What looking at the machine showed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// What the alert is about was there.
+    Confirmed,
+    /// Nothing was there.
+    NotConfirmed,
+    /// Something else was there.
+    Other,
+}
+
+/// A command that was carried out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Done {
+    /// What was done, in words.
+    pub said: String,
+    /// What held before, for the audit.
+    pub old: Option<String>,
+    /// What holds since.
+    pub new: Option<String>,
 }
 
 /// One of the operator's own limits.
@@ -152,7 +184,15 @@ pub enum Output {
     /// A reading was not used.
     Rejected(AssetId, Rejection),
     /// A command was carried out, or the reason it was not.
-    Answered(AssetId, EventTime, Command, Result<String, String>),
+    Answered(AssetId, EventTime, Command, Result<Done, String>),
+}
+
+/// Reads a stored form and nothing behind it: bytes that are left over were written in another form.
+pub(crate) fn whole<'b, T: Deserialize<'b>>(bytes: &'b [u8]) -> Result<T, postcard::Error> {
+    match postcard::take_from_bytes(bytes)? {
+        (value, []) => Ok(value),
+        _ => Err(postcard::Error::DeserializeBadEncoding),
+    }
 }
 
 /// The assets of one worker and their step. Assets are independent: spreading them over engines changes nothing.
@@ -233,7 +273,7 @@ impl Engine {
     /// # Errors
     /// The bytes are not a state of this version; the asset is left as it was.
     pub fn restore(&mut self, id: AssetId, bytes: &[u8]) -> Result<(), postcard::Error> {
-        let state: State = postcard::from_bytes(bytes)?;
+        let state: State = whole(bytes)?;
         if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
             asset.restore(state);
         }

@@ -610,7 +610,7 @@ impl Machine {
         };
         findings.machine(at, persistent, suppressed, self, now, context, out);
         // A replay writes no conditions and is spared the hourly ones.
-        if self.zone != before || context.trends && now.hour_turned {
+        if findings.take_due() || self.zone != before || context.trends && now.hour_turned {
             findings.condition_changed(at, self, now, context, out);
         }
         let drift = self.watches.iter().enumerate().filter_map(|(i, w)| {

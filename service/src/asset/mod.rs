@@ -14,7 +14,7 @@ pub mod spec;
 pub mod statistics;
 
 use crate::acquire::{AssetId, Observation, Quality, Rejection};
-use crate::engine::{Action, Command, LimitName, Output};
+use crate::engine::{Action, Command, Done, LimitName, Output};
 use capture::{Captures, Scene, Waveform};
 use findings::Findings;
 use machine::Machine;
@@ -47,6 +47,13 @@ pub struct State {
     latest: Option<EventTime>,
     /// Earliest time at which a tick has anything to do.
     next_check: EventTime,
+}
+
+impl State {
+    /// Whether its baseline is still being learned.
+    pub fn is_learning(&self) -> bool {
+        self.machine.is_learning()
+    }
 }
 
 /// One asset: its definition and its state.
@@ -261,6 +268,10 @@ impl Asset {
             let fault = if silence { None } else { sensor.fault(at, silent, since, spec.configured) };
             findings.sensor(at, i, fault, silence, sensor, &context, out);
         }
+        // No snapshot will come to say it.
+        if silence && findings.take_due() {
+            findings.condition_changed(at, machine, &Now::default(), &context, out);
+        }
         state.next_check = at.plus_secs((0.5 * cadence).clamp(1.0, 3600.0));
     }
 
@@ -331,7 +342,7 @@ impl Asset {
         out.push(Output::Answered(self.definition.id, at, command.clone(), answer));
     }
 
-    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<String, String> {
+    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<Done, String> {
         let Self { definition, state } = self;
         let Definition { spec, settings, .. } = &*definition;
         match &command.action {
@@ -345,14 +356,19 @@ impl Asset {
                     },
                     at,
                 );
-                answer
+                answer.map(|said| Done { said, old: None, new: None })
             }
             Action::Relearn => {
                 state.captures.forget();
+                let old = if state.machine.is_learning() { "learning" } else { "learned" };
                 state.machine.relearn(spec, settings);
                 let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
                 state.findings.forget_machine(at, command, &state.machine, &context, out);
-                Ok("the baseline is forgotten and learned again from now on".into())
+                Ok(Done {
+                    said: "the baseline is forgotten and learned again from now on".into(),
+                    old: Some(old.into()),
+                    new: Some("learning".into()),
+                })
             }
             Action::SetLimit { point, limit, value } => {
                 let i = spec
@@ -375,7 +391,16 @@ impl Asset {
                 state.own_limits[i] = Some(limits);
                 let show =
                     |v: Option<f64>| v.map_or_else(|| "none".to_owned(), |v| format!("{v} {}", spec.points[i].unit));
-                Ok(format!("{point}: limit changed from {} to {}", show(old), show(*value)))
+                let (old, new) = (show(old), show(*value));
+                let said = format!("{point}: limit changed from {old} to {new}");
+                Ok(Done { said, old: Some(old), new: Some(new) })
+            }
+            Action::Finding { alert, .. } => {
+                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
+                match state.findings.has_given(alert, &context) {
+                    true => Ok(Done { said: format!("the finding on {alert} is kept"), old: None, new: None }),
+                    false => Err(format!("{} never gave the alert {alert:?}", spec.name)),
+                }
             }
             Action::Acknowledge { .. }
             | Action::Shelve { .. }

@@ -45,6 +45,8 @@ pub struct Align {
 pub struct Screen {
     /// Further ahead of the stream's clock than this is refused, seconds.
     pub max_future_secs: f64,
+    /// Further behind the stream's clock than this is refused, seconds.
+    pub max_past_secs: f64,
     /// A point bit-identical for more than this many cadences (and `stuck_secs`) is stuck.
     pub stuck_cadences: f64,
     /// Lower bound of the same, seconds.
@@ -88,6 +90,10 @@ pub struct Alarm {
     pub deadband: f64,
     /// Time after a start or a change of state in which nothing alarms, seconds; `None` takes three cadences.
     pub settle_secs: Option<f64>,
+    /// An alert that has gone and that nobody acknowledged closes after this, seconds; 0 waits for a person.
+    pub auto_close_secs: f64,
+    /// The longest time a person may shelve an alert for, seconds.
+    pub longest_shelf_secs: f64,
 }
 
 /// Requests for waveforms.
@@ -125,6 +131,7 @@ impl Default for Screen {
     fn default() -> Self {
         Self {
             max_future_secs: 300.0,
+            max_past_secs: 7.0 * 86_400.0,
             stuck_cadences: 24.0,
             stuck_secs: 1800.0,
             silent_cadences: 6.0,
@@ -150,6 +157,13 @@ impl Default for Detect {
 
 impl Default for Alarm {
     fn default() -> Self {
-        Self { raise_snapshots: 3, clear_snapshots: 288, deadband: 0.1, settle_secs: None }
+        Self {
+            raise_snapshots: 3,
+            clear_snapshots: 288,
+            deadband: 0.1,
+            settle_secs: None,
+            auto_close_secs: 7.0 * 86_400.0,
+            longest_shelf_secs: 30.0 * 86_400.0,
+        }
     }
 }

@@ -174,7 +174,7 @@ fn read_codec(table: &Table<'_>, site: &Site, limits: &Limits) -> (FormatName, C
     };
     payload.done();
     let max_bytes = if format == FormatName::Waveform { limits.max_waveform_bytes } else { limits.max_payload_bytes };
-    let codec = Codec { format: format_read, unit, time, zone, max_bytes };
+    let codec = Codec { format: format_read, unit, time, zone, max_bytes, max_values: limits.max_values };
     (format, codec)
 }
 

@@ -28,7 +28,7 @@ mod file;
 mod message;
 mod senml;
 
-pub use file::{FileOptions, read_file};
+pub use file::{FileOptions, read_bytes, read_file};
 pub use message::{Limits, decode, encode};
 
 use roundsman_models::EventTime;
