@@ -381,6 +381,84 @@ fn an_asset_takes_the_sites_settings_and_its_own_on_top() {
     assert_eq!(config.assets[1].settings, config.settings);
 }
 
+/// A topic of waveforms makes the packets large enough; what is written stands and is checked.
+#[test]
+fn waveforms_need_larger_packets() {
+    let topics = r#"topics = [{ pattern = "w/{asset}/{point}", payload = "waveform" }]"#;
+    let config = |more: &str| read(&format!("site.name = \"s\"\nbroker.url = \"mqtt://localhost\"\n{more}\n{topics}"));
+    let packet = |more: &str| config(more).unwrap().broker.unwrap().max_packet_bytes;
+    assert!(packet("") > 1 << 20);
+    assert!(packet("limits.max_waveform = 4194304") > 4 << 20);
+    assert_eq!(packet("broker.max_packet = 2000000"), 2_000_000);
+    let faults = config("broker.max_packet = 300000").unwrap_err();
+    assert!(faults.len() == 1 && faults[0].starts_with("broker.max_packet: must be at least limits.max_waveform"));
+}
+
+#[test]
+fn what_a_diagnosis_needs_is_checked() {
+    let config = with(
+        r#"
+        [assets.p]
+        matters_from = "0.14 in/s"
+        [assets.p.machine]
+        blades = 7
+        mains = "50 Hz"
+        [assets.p.bearings.de]
+        elements = 9
+        element_diameter = 7.94
+        pitch_diameter = 39.04
+        rating_kn = 14
+        load_kn = 1.4
+        [assets.p.sensors]
+        h = { axis = "horizontal", bearing = "de" }
+        "#,
+    )
+    .unwrap();
+    let vibration = &config.assets[0].spec.vibration;
+    assert_eq!((vibration.facts.blades, vibration.facts.mains_hz), (Some(7), Some(50.0)));
+    assert!((vibration.matters_from_mm_s.unwrap() - 0.14 * 25.4).abs() < 1e-9);
+    // The 6205's table: 3.5848 (printed with the public CWRU records).
+    assert!((vibration.bearings[0].orders.bpfo - 3.5848).abs() < 1e-3);
+    assert_eq!(vibration.place("h"), "de");
+    let faults = faults(
+        r#"
+        [assets.p.bearings.a]
+        elements = 9
+        bpfo = 3.5
+        [assets.p.bearings.b]
+        elements = 9
+        element_diameter = 50
+        pitch_diameter = 40
+        [assets.p.bearings.c]
+        bpfo = 3.6
+        [assets.p.bearings.d]
+        [assets.p.bearings.e]
+        bpfo = 3.58
+        bpfi = 5.42
+        ftf = 0.398
+        bsf_x2 = 4.71
+        load_kn = 2
+        [assets.p.sensors.x]
+        axis = "sideways"
+        bearing = "z"
+        [assets.p.machine]
+        blades = 0
+        "#,
+    );
+    for part in [
+        "bearings.a.bpfo: must not be set beside",
+        "bearings.b.element_diameter",
+        "bearings.c.bpfi: is needed",
+        "bearings.d.elements: is needed",
+        "bearings.e.rating_kn: is needed",
+        "sensors.x.axis",
+        "sensors.x.bearing: must be the name of a bearing",
+        "machine.blades",
+    ] {
+        assert!(faults.iter().any(|fault| fault.contains(part)), "{part} in {faults:#?}");
+    }
+}
+
 #[test]
 fn topics_are_checked() {
     let topic = |text: &str| {

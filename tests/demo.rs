@@ -1,15 +1,17 @@
-//! The first four weeks of the demo, through its own broker to its summary.
+//! The first five weeks of the demo, through its own broker to its summary.
 
+use roundsman::advise::diagnosis::Basis;
 use roundsman::advise::document::{Change, Finding};
 use roundsman::cli::DemoArgs;
 use roundsman::demo::play;
+use roundsman_models::assess::likely_fault::Fault;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Up to 31 March: the gateway outage and the first three faults are in it.
-const DAYS: u16 = 28;
+/// Up to 5 April: the gateway outage and the first five faults are in it, and with them both that waveforms tell of.
+const DAYS: u16 = 33;
 
 #[test]
-fn four_weeks_go_through_the_broker_to_the_summary() {
+fn five_weeks_go_through_the_broker_to_the_summary() {
     let args = DemoArgs { pace: None, port: None, days: Some(DAYS), data: None };
     let outcome = play(&args).unwrap_or_else(|error| panic!("{error}"));
     let text = outcome.to_string();
@@ -17,8 +19,9 @@ fn four_weeks_go_through_the_broker_to_the_summary() {
 
     // Twelve machines each five minutes, less what dropouts and the outage took.
     let rounds = u64::from(DAYS) * 288 * 12;
-    assert!(outcome.messages > rounds * 9 / 10 && outcome.messages <= rounds, "{} of {rounds}", outcome.messages);
-    assert!(outcome.readings > outcome.messages * 5, "{} readings", outcome.readings);
+    let telegrams = outcome.messages - outcome.waveforms;
+    assert!(telegrams > rounds * 9 / 10 && telegrams <= rounds, "{telegrams} of {rounds}");
+    assert!(outcome.readings > telegrams * 5, "{} readings", outcome.readings);
 
     // Each transition came once, and those of one alert in their order.
     let mut revisions: BTreeMap<&str, u32> = BTreeMap::new();
@@ -35,11 +38,26 @@ fn four_weeks_go_through_the_broker_to_the_summary() {
         .filter(|alert| alert.finding == Finding::Silence && alert.change == Change::Raised)
         .map(|alert| alert.asset.as_str())
         .collect();
-    let (_, reported, of) = outcome.verdict.outages.first().expect("the outage is before day 28");
+    let (_, reported, of) = outcome.verdict.outages.first().expect("the outage is before day 33");
     assert_eq!((reported.len(), silent.len()), (*of, *of), "{silent:?}");
 
     assert_eq!(outcome.verdict.faults.len() + outcome.verdict.not_reached, 7);
-    assert_eq!(outcome.verdict.faults.len(), 3, "vacuum-pump, stock-pump and blower-1 began by then");
+    assert_eq!(outcome.verdict.faults.len(), 5, "fd-fan and steam-turbine begin later");
+
+    // The plant was asked for waveforms and sent them; alerts name what is in them, the summary too.
+    assert!(outcome.waveforms >= 6, "{} waveforms", outcome.waveforms);
+    for (asset, fault, words) in [
+        ("id-fan", Fault::Imbalance, "likely imbalance"),
+        ("stock-pump", Fault::BearingOuter, "likely bearing defect, outer race"),
+    ] {
+        let named = outcome.alerts.iter().filter(|alert| alert.asset == asset).find_map(|alert| {
+            let likely = alert.likely_fault.as_ref().filter(|likely| likely.basis == Basis::Waveform)?;
+            likely.named().map(|explanation| (explanation.fault, alert.message.clone()))
+        });
+        let (got, message) = named.unwrap_or_else(|| panic!("no alert of {asset} names a fault by its waveforms"));
+        assert_eq!(got, fault, "{asset}: {message}");
+        assert!(message.contains(words) && text.contains(words), "{asset}: {message}");
+    }
     assert!(!outcome.verdict.complete);
     for line in ["What was planted", "misalignment", "gateway of effluent", "False reports", "planted faults found"] {
         assert!(text.contains(line), "{line} is missing");

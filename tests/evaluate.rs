@@ -23,6 +23,7 @@ fn hour(hour: f64) -> EventTime {
 fn said(id: &str, finding: Finding, change: Change, severity: Severity, at: f64, raised: f64) -> String {
     let asset = id.split('/').nth(1).expect("site/asset/finding/ordinal").to_owned();
     let alert = Alert {
+        likely_fault: None,
         id: id.to_owned(),
         revision: 1,
         site: "s".into(),

@@ -119,6 +119,26 @@ impl Said {
                 plain(postcard::to_stdvec(history));
                 ("history", asset, Some(history.ended_at))
             }
+            Output::Diagnosis(asset, diagnosis) => {
+                plain(postcard::to_stdvec(diagnosis));
+                ("diagnosis", asset, Some(diagnosis.at))
+            }
+            Output::CaptureRequest(asset, request) => {
+                plain(postcard::to_stdvec(request));
+                ("capture request", asset, Some(request.at))
+            }
+            Output::Waveform(asset, stored) => {
+                plain(postcard::to_stdvec(&stored.number));
+                ("waveform", asset, Some(stored.at))
+            }
+            Output::CapturesKept(asset, kept) => {
+                plain(postcard::to_stdvec(&(kept.upto, &kept.slots)));
+                ("captures kept", asset, None)
+            }
+            Output::WaveformRefused(asset, unread) => {
+                plain(postcard::to_stdvec(&**unread));
+                ("waveform refused", asset, None)
+            }
             Output::Answered(asset, at, command, answer) => {
                 plain(postcard::to_stdvec(&(&command.by, answer)));
                 ("answer", asset, Some(*at))

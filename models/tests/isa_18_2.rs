@@ -534,3 +534,19 @@ proptest! {
         prop_assert_eq!(straight, resumed);
     }
 }
+
+/// A closer look moves nothing and is said of an active alarm that nothing holds back: the module's own table.
+#[test]
+fn a_diagnosis_is_said_of_active_alarms_and_moves_nothing() {
+    for phase in [Phase::Normal, Phase::Unacknowledged, Phase::Acknowledged, Phase::ReturnedUnacknowledged] {
+        let mut bench = bench_in(phase);
+        let before = bench.life.state();
+        let active = matches!(phase, Phase::Unacknowledged | Phase::Acknowledged);
+        let said = changes(bench.life.diagnosed(bench.now()));
+        assert_eq!(said, if active { vec![Change::Diagnosed] } else { Vec::new() }, "{phase:?}");
+        assert_eq!((bench.life.phase(), bench.life.state()), (phase, before));
+    }
+    let mut bench = bench_in(Phase::Unacknowledged);
+    assert!(bench.life.shelve(bench.now(), 3600.0).is_ok());
+    assert!(bench.life.diagnosed(bench.now()).is_empty(), "held back");
+}

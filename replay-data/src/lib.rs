@@ -13,7 +13,7 @@
 //! ```
 //!
 //! In the order data pass them: [`site`] (the machines), `weather`, `duty` (how they are run), [`plan`] and [`fault`]
-//! (what is planted), `physics` (the noise-free level), `simulate` (readings), `truth` ([`about`]), then what is
+//! (what is planted), `physics` (the noise-free level), `simulate` (readings), [`waveform`], `truth` ([`about`]), then what is
 //! written: [`mod@write`], [`messages`].
 
 pub mod about;
@@ -29,6 +29,7 @@ mod simulate;
 pub mod site;
 mod site_config;
 mod truth;
+pub mod waveform;
 mod weather;
 pub mod write;
 
@@ -91,6 +92,8 @@ pub struct Recording {
     pub rows: Vec<Row>,
     /// What it is and what was planted.
     pub about: About,
+    /// Waveforms of the machines with fixed sensors.
+    pub waveforms: Vec<waveform::Waveform>,
 }
 
 /// How many times `simulate` calls its progress function.
@@ -133,7 +136,8 @@ pub fn simulate(options: &Options, mut progress: impl FnMut(u64)) -> Result<Reco
     }
     rows.sort_by_key(|row| (row.secs, row.asset, row.point));
     let about = truth::about(options, &machines, &planted_on, &outages, &rows);
-    Ok(Recording { rows, about })
+    let waveforms = waveform::all(seed, &machines, &planted_on);
+    Ok(Recording { rows, about, waveforms })
 }
 
 /// An hour without one area's gateway, once in recordings of more than three weeks: (area, start, end) in seconds.

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use crate::machine::{Mounting, Point};
+use crate::waveform::{BEARING, SENSORS, WITH_SENSORS};
 use crate::{Recording, site};
 
 /// The configuration file as text.
@@ -15,7 +16,10 @@ pub(crate) fn text(recording: &Recording) -> String {
     let _ = write!(out, "[site]\nname = \"{}\"\n", site::NAME);
     out.push_str(
         "\n[broker]\nurl = \"mqtt://localhost:1883\"\n\n[[topics]]\npattern = \"plant/{area}/{asset}/{point}\"\n\
-         payload = { format = \"json\", value = \"/v\", time = \"/t\" }\n",
+         payload = { format = \"json\", value = \"/v\", time = \"/t\" }\n\n\
+         [[topics]]\npattern = \"waveforms/{area}/{asset}/{point}\"\npayload = \"waveform\"\n\n\
+         # Waveforms are asked for at advisories too. The long time is for the demo, which plays an hour in a moment.\n\
+         [capture]\nadvisories = true\ntimeout = \"24 h\"\n",
     );
     for machine in site::machines(recording.about.seed) {
         let mounting = match machine.mounting {
@@ -27,6 +31,22 @@ pub(crate) fn text(recording: &Recording) -> String {
             "\n[assets.{}]\narea = \"{}\"\nclass = \"{}\"\nrating = \"{} kW\"\nrated_speed = \"{} rpm\"\nmounting = \"{mounting}\"\n",
             machine.name, machine.area, machine.class, machine.rating_kw, machine.rated_speed_rpm
         );
+        if WITH_SENSORS.contains(&machine.name) {
+            let (elements, element, pitch, rating, load) = BEARING;
+            let _ = write!(
+                out,
+                "\n[assets.{name}.bearings.drive-end]\nelements = {elements}\nelement_diameter = {element}\n\
+                 pitch_diameter = {pitch}\nrating_kn = {rating}\nload_kn = {load}\n",
+                name = machine.name
+            );
+            for (sensor, axis, _) in SENSORS {
+                let _ = write!(
+                    out,
+                    "\n[assets.{}.sensors.{sensor}]\naxis = \"{axis}\"\nbearing = \"drive-end\"\n",
+                    machine.name
+                );
+            }
+        }
         for point in &machine.points {
             let _ = writeln!(out, "\n[assets.{}.points.{}]\n{}", machine.name, point.name, keys(point));
         }

@@ -1,7 +1,7 @@
 //! Writes a recording into a folder.
 //!
 //! `readings.parquet`: `time` (timestamp in µs, UTC), `asset`, `point` (strings), `value` (double, in the unit as
-//! sent), sorted by time.
+//! sent), sorted by time. `waveforms/index.csv` lists the waveforms beside it: 16-bit little-endian samples.
 
 use std::fs;
 use std::fs::File;
@@ -20,6 +20,7 @@ use parquet::schema::parser::parse_message_type;
 use parquet::schema::types::ColumnPath;
 
 use crate::about::NOTE;
+use crate::waveform::INDEX_HEAD;
 use crate::{Recording, START_SECS, labels, messages, site_config};
 
 /// The table of readings.
@@ -30,6 +31,11 @@ pub const ABOUT_FILE: &str = "about.toml";
 pub const LABELS_FILE: &str = "labels.csv";
 /// The service's configuration for the site.
 pub const CONFIG_FILE: &str = "roundsman.toml";
+
+/// Folder of the waveforms.
+pub const WAVEFORMS_FOLDER: &str = "waveforms";
+/// Their list, in it.
+pub const INDEX_FILE: &str = "index.csv";
 
 const SCHEMA: &str = "message reading {
     required int64 time (TIMESTAMP(MICROS, true));
@@ -74,7 +80,22 @@ pub fn folder(recording: &Recording, folder: &Path) -> Result<(), WriteError> {
     fs::write(&path, config_text(recording)).map_err(named(&path))?;
     let path = folder.join(READINGS_FILE);
     let file = File::create(&path).map_err(named(&path))?;
-    parquet(recording, file)
+    parquet(recording, file)?;
+    let folder = folder.join(WAVEFORMS_FOLDER);
+    fs::create_dir_all(&folder).map_err(named(&folder))?;
+    let path = folder.join(INDEX_FILE);
+    fs::write(&path, index_text(recording)).map_err(named(&path))?;
+    for waveform in &recording.waveforms {
+        let path = folder.join(format!("{}.i16", waveform.record));
+        fs::write(&path, &waveform.bytes).map_err(named(&path))?;
+    }
+    Ok(())
+}
+
+/// The list of waveforms as text.
+pub fn index_text(recording: &Recording) -> String {
+    let lines = recording.waveforms.iter().map(|waveform| waveform.line.as_str());
+    std::iter::once(INDEX_HEAD).chain(lines).map(|line| format!("{line}\n")).collect()
 }
 
 /// The truth file as text.

@@ -23,6 +23,18 @@ fn the_recording_in_this_folder_is_what_the_generator_makes() {
     let config = write::config_text(&recording);
     assert!(text(write::CONFIG_FILE) == config, "{} is not what is made now: {AGAIN}", write::CONFIG_FILE);
 
+    let waveforms = folder.join(write::WAVEFORMS_FOLDER);
+    let index = std::fs::read_to_string(waveforms.join(write::INDEX_FILE)).expect("the index is in the repository");
+    assert!(index == write::index_text(&recording), "{} is not what is made now: {AGAIN}", write::INDEX_FILE);
+    let mut bytes = 0;
+    for waveform in &recording.waveforms {
+        let file = waveforms.join(format!("{}.i16", waveform.record));
+        let kept = std::fs::read(&file).expect("the waveform is in the repository");
+        assert!(kept == waveform.bytes, "{} is not what is made now: {AGAIN}", file.display());
+        bytes += kept.len();
+    }
+    assert!(bytes > 0 && bytes <= 2_000_000, "{bytes} bytes of waveforms are more than a repository should carry");
+
     let path = folder.join(write::READINGS_FILE);
     let bytes = path.metadata().expect("the file is in the repository").len();
     assert!(bytes <= 6_000_000, "{bytes} bytes is more than a repository should carry");

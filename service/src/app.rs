@@ -8,15 +8,15 @@ use crate::acquire::mqtt::acks::AckLedger;
 use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, LinkV3, LinkV5, Reader, ReaderEnd, Version};
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
-use crate::intake::{Edge, Gone, Machine, Router, Shard};
+use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
 use crate::keep::{Journal, KeepError, Keeper, Order, Store};
 use crate::status::Status;
 use roundsman_models::EventTime;
 use std::future::Future;
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tokio::sync::{Notify, mpsc, oneshot, watch};
@@ -30,6 +30,8 @@ pub struct RunSettings {
     pub state_dir: PathBuf,
     /// Worker threads; the assets are spread over them by name.
     pub shards: usize,
+    /// Threads that look at waveforms ahead of the engine.
+    pub look_threads: usize,
     /// Time between snapshots: how much journal a start after a crash applies again at most.
     pub snapshot_every: Duration,
     /// How long journal rows stay after the snapshots cover them.
@@ -56,6 +58,7 @@ impl Default for RunSettings {
             broker: BrokerSettings::default(),
             state_dir: PathBuf::from("state"),
             shards: std::thread::available_parallelism().map_or(1, usize::from).min(16),
+            look_threads: std::thread::available_parallelism().map_or(1, |n| (n.get() / 2).clamp(1, 4)),
             snapshot_every: Duration::from_secs(300),
             journal_keep: Duration::ZERO,
             journal_max_bytes: 4 << 30,
@@ -274,6 +277,15 @@ impl Daemon {
             Ok(())
         })?);
 
+        let (looks, looks_out) = std::sync::mpsc::sync_channel(LOOKS_AHEAD);
+        let looks_out = Arc::new(Mutex::new(looks_out));
+        for _ in 0..settings.look_threads.max(1) {
+            let looks = looks_out.clone();
+            threads.push(thread("looks", move || {
+                look_ahead(&looks);
+                Ok(())
+            })?);
+        }
         let mut shards = Vec::new();
         for number in 0..settings.shards {
             let (told, told_out) = std::sync::mpsc::sync_channel(4);
@@ -283,9 +295,11 @@ impl Daemon {
                 documents: documents.clone(),
                 orders: orders.clone(),
                 status: status.clone(),
+                looks: looks.clone(),
             };
             threads.push(thread("shard", move || shard.run(&told_out))?);
         }
+        drop(looks);
 
         let mut router =
             Router::new(edge, shards, orders.clone(), documents.clone(), status.clone(), settings.snapshot_every);

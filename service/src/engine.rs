@@ -1,7 +1,9 @@
 //! The engine: a pure step of (state, event) → (state, outputs). No clock, no input or output.
 
 use crate::acquire::{AssetId, Observation, Rejection};
+use crate::advise::diagnosis::{CaptureRequest, Diagnosis};
 use crate::advise::document::{Alert, History, RemainingLife, Zone};
+use crate::asset::capture::{Kept, Stored, Unread, Waveform};
 use crate::asset::now::Now;
 use crate::asset::settings::Settings;
 use crate::asset::spec::AssetSpec;
@@ -17,6 +19,8 @@ pub enum Event {
     Define(AssetId, Arc<AssetSpec>, Arc<Settings>),
     /// A value came.
     Observed(Observation),
+    /// A waveform came, at the stream's time it was taken in.
+    Waveform(AssetId, EventTime, Arc<Waveform>),
     /// The stream's clock passed this time. Silence is noticed here.
     Tick(EventTime),
     /// A person's command, at the stream's time it was taken in.
@@ -65,6 +69,8 @@ pub enum Action {
     ReturnToService,
     /// Forget the baselines and learn again: after maintenance.
     Relearn,
+    /// Ask for waveforms now.
+    Capture,
     /// Set one of the operator's own limits of a point.
     SetLimit {
         /// Point name.
@@ -165,6 +171,16 @@ pub enum Output {
     RemainingLife(AssetId, EventTime, Box<RemainingLife>),
     /// The condition document changed (published retained).
     Condition(AssetId, Box<crate::advise::document::Condition>),
+    /// The diagnosis document changed (published retained).
+    Diagnosis(AssetId, Box<Diagnosis>),
+    /// Waveforms are wanted: to be published.
+    CaptureRequest(AssetId, Box<CaptureRequest>),
+    /// A waveform was taken in: to be kept, and to be looked at ahead of the time its outcome is asked for.
+    Waveform(AssetId, Box<Stored>),
+    /// Which waveforms stay; all others up to a number may go.
+    CapturesKept(AssetId, Box<Kept>),
+    /// A waveform could not be read.
+    WaveformRefused(AssetId, Box<Unread>),
     /// A reading was not used.
     Rejected(AssetId, Rejection),
     /// A command was carried out, or the reason it was not.
@@ -227,6 +243,11 @@ impl Engine {
             Event::Observed(o) => {
                 if let Some(Some(asset)) = self.assets.get_mut(o.asset.0 as usize) {
                     asset.observe(o, trends, &mut self.now, out);
+                }
+            }
+            Event::Waveform(id, at, waveform) => {
+                if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
+                    asset.waveform(*at, waveform, out);
                 }
             }
             Event::Tick(at) => {

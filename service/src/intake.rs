@@ -8,14 +8,15 @@ use crate::acquire::mqtt::link::Publication;
 use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
 use crate::acquire::{AssetId, Rejection};
 use crate::advise::publish::Documents;
+use crate::asset::capture::Look;
 use crate::engine::{Command, Done, Event, Output};
 use crate::keep::{Changed, Order, Record};
 use crate::status::Status;
 use crate::vitals::{Census, Worker};
 use roundsman_models::EventTime;
 use std::collections::HashMap;
-use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
@@ -391,6 +392,10 @@ impl<E: Edge> Router<E> {
                 observation.asset
             }
             Event::Command(asset, ..) => *asset,
+            Event::Waveform(asset, ..) => {
+                self.status.waveforms.up();
+                *asset
+            }
         };
         let home = self.homes.get(&asset).copied().unwrap_or(0);
         if let Some((events, commands)) = self.batches.get_mut(home) {
@@ -460,6 +465,25 @@ pub struct Shard<M> {
     pub orders: mpsc::Sender<Order>,
     /// Counters.
     pub status: Arc<Status>,
+    /// Waveforms to be looked at ahead. Full: the look is taken when its outcome is asked for.
+    pub looks: SyncSender<Look>,
+}
+
+/// Looks waiting for a thread at most; each holds one message.
+pub const LOOKS_AHEAD: usize = 256;
+
+/// Takes looks ahead of the time their outcome is asked for, until every shard is gone.
+pub fn look_ahead(looks: &Mutex<Receiver<Look>>) {
+    loop {
+        // Held for the taking only, so that a second thread can take the next.
+        let look = looks.lock().unwrap_or_else(PoisonError::into_inner).recv();
+        match look {
+            Ok(look) => {
+                look.get();
+            }
+            Err(_) => return,
+        }
+    }
 }
 
 impl<M: Machine> Shard<M> {
@@ -574,6 +598,36 @@ impl<M: Machine> Shard<M> {
             // Only a replay asks for it.
             Output::Ended(..) => {}
             Output::Condition(_, condition) => records.push(Record::State(self.documents.condition(&condition))),
+            Output::Diagnosis(_, diagnosis) => records.push(Record::State(self.documents.diagnosis(&diagnosis))),
+            Output::CaptureRequest(_, request) => records.push(Record::Request {
+                asset: request.asset.as_str().into(),
+                at: request.at,
+                publication: self.documents.capture_request(&request),
+            }),
+            Output::Waveform(asset, stored) => {
+                // Full or closed: the outcome is the same, only later.
+                if self.looks.try_send(stored.look).is_err() {
+                    self.status.waveforms_not_ahead.up();
+                }
+                if let Some(name) = names.get(&asset) {
+                    records.push(Record::Waveform {
+                        asset: name.clone(),
+                        number: stored.number,
+                        at: stored.at,
+                        point: stored.waveform.point.clone(),
+                        payload: stored.waveform.payload.clone(),
+                    });
+                }
+            }
+            Output::CapturesKept(asset, kept) => {
+                if let Some(name) = names.get(&asset) {
+                    records.push(Record::WaveformsKept { asset: name.clone(), kept: *kept });
+                }
+            }
+            Output::WaveformRefused(asset, unread) => {
+                let name = names.get(&asset).map_or("", |name| name);
+                self.status.bad_waveform(name, &unread.part, &unread.why);
+            }
             Output::Answered(asset, at, command, outcome) => {
                 let Some(origin) = origin else { return };
                 self.status.commands.up();

@@ -17,6 +17,7 @@ mod rows;
 mod summary;
 mod sweep;
 mod tradeoff;
+mod waveforms;
 
 pub use feed::{Feed, Step};
 pub use results::{Results, write};
@@ -35,12 +36,13 @@ use crate::config::Checked;
 use crate::engine::{Engine, Event};
 use crate::error::{Error, Fault};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::error::Error as _;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
+use waveforms::Recorded;
 
 /// Plays the recordings and writes the results.
 ///
@@ -125,6 +127,9 @@ pub fn play<S: Step>(
         (!topics.is_empty()).then_some(decode)
     };
     let progress = Progress::default();
+    let (waves, recordings): (Vec<PathBuf>, Vec<PathBuf>) =
+        recordings.iter().cloned().partition(|path| waveforms::is_waveforms(path));
+    let waves = waveforms::open(&waves, options.asset.as_deref(), !recordings.is_empty(), &options.zone)?;
     let opened = recordings
         .iter()
         .map(|path| recording::open(path, options, recordings.len(), &decoder, &progress))
@@ -135,6 +140,8 @@ pub fn play<S: Step>(
         refused: BTreeMap::new(),
         notes: Vec::new(),
         readings: 0,
+        waves,
+        waveforms: 0,
     };
     let mut merge = Merge::new(opened);
     let gate = StreamGate::new(config.settings.screen.max_future_secs, config.settings.screen.max_past_secs);
@@ -155,18 +162,20 @@ pub fn play<S: Step>(
     let name = |id| registry.spec(id).map(|spec| spec.name.clone()).unwrap_or_default();
     let mut summary = Summary::new(registry.ids().map(name).collect());
     summary.readings = player.readings;
+    summary.waveforms = player.waveforms;
     summary.rejections = player.refused;
     summary.notes = player.notes;
     summary.span = span;
-    for (faults, path) in merge.faults().zip(recordings) {
+    for (faults, path) in merge.faults().zip(&recordings) {
         summary.add_faults(path, faults);
     }
     for results in &results {
+        summary.notes.extend(results.notes().iter().cloned());
         for (&reason, &count) in results.rejected() {
             *summary.rejections.entry(reason).or_default() += count;
         }
     }
-    if player.readings == 0 {
+    if player.readings == 0 && player.waveforms == 0 {
         let first = summary.notes.first().map_or("they hold no values".to_owned(), Clone::clone);
         return Err(Error::new(Fault::Data, format!("no reading in the recordings could be used: {first}")));
     }
@@ -189,6 +198,9 @@ struct Player {
     refused: BTreeMap<Rejection, u64>,
     notes: Vec<String>,
     readings: u64,
+    /// Recorded waveforms that are still to come, by time.
+    waves: VecDeque<Recorded>,
+    waveforms: u64,
 }
 
 /// Readings between two looks at the progress.
@@ -219,6 +231,11 @@ impl Player {
                     link = run.series.get(raw.series as usize).map(|names| self.link(place, raw.series, names, feed));
                 }
                 self.readings += 1;
+                while self.waves.front().is_some_and(|wave| wave.at <= raw.at) {
+                    // Waveforms do not move the stream's time.
+                    let at = gate.now().unwrap_or(raw.at);
+                    self.waveform(at, feed)?;
+                }
                 let (asset, point, scale, offset) = match link {
                     Some(Link::To { asset, point, scale, offset }) => (asset, point, scale, offset),
                     Some(Link::Refused(reason)) => {
@@ -266,10 +283,42 @@ impl Player {
                 *self.refused.entry(reason).or_default() += count;
             }
         }
-        if let Some(now) = gate.now() {
+        let mut last = gate.now();
+        while let Some(wave) = self.waves.front() {
+            // Behind the last reading, or without any, nothing else says what time it is.
+            let at = last.map_or(wave.at, |last| last.max(wave.at));
+            feed.tell_all(|| Event::Tick(at));
+            self.waveform(at, feed)?;
+            last = Some(at);
+            span.get_or_insert(summary::Span { from: at, to: at }).to = at;
+        }
+        if let Some(now) = last {
             feed.tell_all(|| Event::End(now));
         }
         Ok(span)
+    }
+
+    /// The next waveform, at a time of the stream.
+    #[cold]
+    fn waveform<S: Step>(&mut self, at: roundsman_models::EventTime, feed: &mut Feed<'_, S>) -> Result<(), Error> {
+        let Some(wave) = self.waves.pop_front() else { return Ok(()) };
+        self.waveforms += 1;
+        match self.registry.resolve_asset(&wave.asset, wave.area.as_deref()) {
+            Ok((asset, fresh)) => {
+                if fresh {
+                    self.define(feed);
+                }
+                feed.waveform(asset, at, Arc::new(wave.read()?));
+            }
+            Err(reason) => {
+                *self.refused.entry(reason).or_default() += 1;
+                if self.notes.len() < 20 {
+                    let reason = summary::word(reason);
+                    self.notes.push(format!("{}: its waveforms are refused ({reason})", wave.asset));
+                }
+            }
+        }
+        Ok(())
     }
 
     #[cold]
@@ -344,6 +393,10 @@ impl Decode for Topics {
         let Some((mapping, names)) = topics::find(&self.0, message.topic) else {
             return emit(Err(Rejection::UnmappedTopic));
         };
+        if matches!(mapping.codec.format, payload::Format::Waveform(_)) {
+            // A recording of messages is one of readings; waveforms are played from an index beside it.
+            return emit(Err(Rejection::BadWaveform));
+        }
         let mut values: Vec<Value<'_>> = Vec::new();
         let refused = payload::decode(&mapping.codec, &names, message.payload, message.at, &mut values).err();
         for value in &values {

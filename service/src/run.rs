@@ -95,8 +95,13 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
 
 /// Where this site publishes.
 pub fn topics(config: &Checked) -> Result<Topics, AppError> {
-    Topics::new(&config.publish.template(), &config.site.name)
-        .map_err(|fault| AppError::Settings(vec![format!("publish.prefix: {} in {:?}", fault.rule, fault.topic)]))
+    let topics = Topics::new(&config.publish.template(), &config.site.name).and_then(|topics| {
+        match &config.publish.capture_topic {
+            Some(template) => topics.with_captures_to(template, &config.site.name),
+            None => Ok(topics),
+        }
+    });
+    topics.map_err(|fault| AppError::Settings(vec![format!("publish.prefix: {} in {:?}", fault.rule, fault.topic)]))
 }
 
 /// Runs the daemon on this configuration until `stop` is ready. `status` is shared with whoever wants to look.

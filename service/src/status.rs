@@ -14,7 +14,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Every reason, in the order of its counter.
-pub const REJECTIONS: [Rejection; 15] = [
+pub const REJECTIONS: [Rejection; 16] = [
     Rejection::UnmappedTopic,
     Rejection::Unreadable,
     Rejection::BadTime,
@@ -30,6 +30,7 @@ pub const REJECTIONS: [Rejection; 15] = [
     Rejection::Future,
     Rejection::Past,
     Rejection::BadQuality,
+    Rejection::BadWaveform,
 ];
 
 /// Samples kept of what could not be read.
@@ -159,6 +160,11 @@ pub struct Status {
     pub writer_connects: Count,
     /// Failed writes to disk that were tried again.
     pub disk_faults: Count,
+    /// Waveforms taken in.
+    pub waveforms: Count,
+    /// Of those, waveforms the looking threads had no room for: looked at when their outcome was asked for.
+    pub waveforms_not_ahead: Count,
+
     /// What moves, for health, metrics and watchdog.
     pub vitals: Vitals,
     rejected: [Count; REJECTIONS.len()],
@@ -215,6 +221,8 @@ impl Status {
                 .iter()
                 .filter_map(|reason| Some((*reason, self.rejected(*reason))).filter(|(_, n)| *n > 0))
                 .collect(),
+            waveforms: self.waveforms.get(),
+            waveforms_not_ahead: self.waveforms_not_ahead.get(),
             examples: self.examples(),
             snapshots: self.scored.get(),
             alerts: self.alerts.get(),
@@ -279,6 +287,25 @@ impl Status {
             letters.last.pop_front();
         }
         letters.last.push_back(letter);
+    }
+
+    /// Counts a waveform that could not be read and logs one line per minute at most: its message is gone by then.
+    pub fn bad_waveform(&self, asset: &str, part: &str, why: &str) {
+        self.reject(Rejection::BadWaveform);
+        let mut letters = lock(&self.dead_letters);
+        if let Some((last, since)) = letters.logged.get_mut(slot(Rejection::BadWaveform)) {
+            *since += 1;
+            if last.is_none_or(|last| last.elapsed() >= LOG_EVERY) {
+                tracing::warn!(
+                    asset,
+                    part,
+                    why,
+                    count = *since,
+                    "waveforms that cannot be read (count since the last such line); this is one of them"
+                );
+                (*last, *since) = (Some(Instant::now()), 0);
+            }
+        }
     }
 
     /// Counts a reading that was held back and is refused now, long after its message; logs and keeps it the same way.

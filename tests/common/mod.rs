@@ -13,11 +13,12 @@ pub mod tap;
 use roundsman::acquire::mqtt::link::Publication;
 use roundsman::acquire::mqtt::{BrokerSettings, Message, backoff::fnv1a};
 use roundsman::acquire::{AssetId, Observation, Quality, Rejection};
+use roundsman::advise::diagnosis::{CaptureRequest, Diagnosis};
 use roundsman::advise::document::{Alert, Change, Condition, Finding, LifeState, RemainingLife, Severity, Zone};
 use roundsman::advise::publish::{Documents, Presence};
 use roundsman::app::{self, AppError, Ended, Parts, RunSettings};
 use roundsman::asset::settings::Settings;
-use roundsman::asset::spec::{AssetSpec, Detection, OwnLimits, PointSpec, Quantity, Role};
+use roundsman::asset::spec::{AssetSpec, Detection, OwnLimits, PointSpec, Quantity, Role, VibrationSpec};
 use roundsman::engine::{Action, Command, Done, Event, Output, TrendSample};
 use roundsman::intake::{Edge, Machine, RefusedCommand, Routed};
 use roundsman::status::Status;
@@ -384,6 +385,7 @@ fn spec(name: &str) -> Arc<AssetSpec> {
         configured: false,
         cadence_secs: None,
         states: Vec::new(),
+        vibration: VibrationSpec::default(),
         points: vec![PointSpec {
             name: "p".into(),
             quantity: Quantity::Other,
@@ -520,7 +522,7 @@ impl Machine for CountingMachine {
                 let done = Done { said: "learning again".into(), old: None, new: None };
                 out.push(Output::Answered(*asset, *at, command.clone(), Ok(done)));
             }
-            Event::End(_) => {}
+            Event::Waveform(..) | Event::End(_) => {}
         }
     }
 
@@ -556,6 +558,7 @@ fn alert(asset: &Counted, at: EventTime) -> Alert {
         confidence: None,
         contributions: Vec::new(),
         remaining_life: None,
+        likely_fault: None,
         message: format!("{} readings, hash {:016x}", asset.count, asset.hash),
         by: None,
         note: None,
@@ -622,6 +625,14 @@ impl Documents for Plain {
 
     fn remaining_life(&self, asset: &str, _: EventTime, life: &RemainingLife) -> Publication {
         Self::document(format!("roundsman/site/{asset}/remaining-life"), life, true)
+    }
+
+    fn diagnosis(&self, _: &Diagnosis) -> Publication {
+        unreachable!("this engine looks at no waveform")
+    }
+
+    fn capture_request(&self, _: &CaptureRequest) -> Publication {
+        unreachable!("this engine asks for no waveform")
     }
 
     fn answer(&self, asset: Option<&str>, _: Option<&Command>, outcome: Result<&str, &str>) -> Vec<u8> {

@@ -168,6 +168,7 @@ fn spec(kind: Kind) -> AssetSpec {
         points.push(point("load".into(), Quantity::Load, Role::Operating));
     }
     AssetSpec {
+        vibration: Default::default(),
         name: "simulated".into(),
         area: None,
         class: None,

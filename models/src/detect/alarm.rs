@@ -29,6 +29,7 @@
 //! | any open one | [`AlarmLife::reset`] | normal | `Closed` |
 //! | either active one | [`AlarmLife::data_stopped`] | the same | `Frozen`, once |
 //! | any, frozen | any condition but unknown | the same | `Thawed`, then what the condition moves |
+//! | either active one | [`AlarmLife::diagnosed`] | the same | `Diagnosed` |
 //!
 //! DIFFERENCE from the standard's diagram: no latched states (an alarm that must be reset by hand after its
 //! condition has gone): a latch belongs to protection, which this is not. And an unacknowledged alarm that has
@@ -233,6 +234,8 @@ pub enum Change {
     Frozen,
     /// Data came back.
     Thawed,
+    /// A closer look was taken and gave an answer; nothing else changed.
+    Diagnosed,
     /// The episode is over.
     Closed,
 }
@@ -502,6 +505,16 @@ impl AlarmLife {
         said
     }
 
+    /// A closer look (a waveform) has an answer. Said of an active episode that nothing holds back; moves nothing.
+    pub fn diagnosed(&mut self, at: EventTime) -> Transitions {
+        let mut said = Transitions::default();
+        let active = matches!(self.phase, Phase::Unacknowledged | Phase::Acknowledged);
+        if active && !self.is_held() {
+            self.say(&mut said, Change::Diagnosed, at);
+        }
+        said
+    }
+
     /// A person knows. Allowed under a hold.
     pub fn acknowledge(&mut self, at: EventTime) -> Result<Transitions, Refused> {
         let mut said = Transitions::default();
@@ -627,6 +640,11 @@ impl AlarmLife {
     /// Ordinal of the open episode, or of the last one; 0 before the first.
     pub fn episode(&self) -> u64 {
         self.episode
+    }
+
+    /// When the open episode was raised; `None` when nothing is open.
+    pub fn raised_at(&self) -> Option<EventTime> {
+        self.is_open().then_some(self.raised_at)
     }
 
     /// Severity as last said of the open episode; `None` when nothing is open.

@@ -75,6 +75,8 @@ pub enum Rejection {
     Past,
     /// The sender calls it bad.
     BadQuality,
+    /// A waveform with a part missing, wrong or too large.
+    BadWaveform,
     /// A name that is empty, too long or no topic level, or an asset's name that another area has already.
     BadName,
 }
@@ -98,6 +100,7 @@ impl Rejection {
             Self::Past => "past",
             Self::BadQuality => "bad-quality",
             Self::BadName => "bad-name",
+            Self::BadWaveform => "bad-waveform",
         }
     }
 }

@@ -2,10 +2,10 @@
 //! Repeatable: the same messages in the same order give the same events.
 
 use super::payload::time::short;
-use super::payload::{Decoded, decode};
+use super::payload::{Codec, Decoded, Format, decode};
 use super::registry::Registry;
 use super::stream_clock::{Passed, StreamGate};
-use super::topics::{Mapping, find};
+use super::topics::{Mapping, TopicNames, find};
 use super::units::Unit;
 use super::{AssetId, Observation, Rejection};
 use crate::acquire::mqtt::Message;
@@ -13,6 +13,7 @@ use crate::advise::command::{self, ActionName};
 use crate::advise::forms;
 use crate::advise::permission::{Permission, permitted};
 use crate::advise::topics::{CommandTopic, Topics, topic_safe};
+use crate::asset::capture::Waveform;
 use crate::asset::spec::AssetSpec;
 use crate::config::{Checked, from_recorded};
 use crate::engine::{Action, Event, whole};
@@ -101,6 +102,35 @@ impl Plant {
         };
         let Self { gate, registry, .. } = self;
         gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, registry, out));
+    }
+
+    /// Hands a waveform on as it is: what is in it is read away from here, since that takes as long as a thousand readings.
+    fn waveform(
+        &mut self,
+        codec: &Codec,
+        names: &TopicNames<'_>,
+        message: &Message,
+        out: &mut Routed,
+    ) -> Result<(), (Rejection, String)> {
+        let Format::Waveform(limits) = codec.format else { return Ok(()) };
+        if message.payload.len() > limits.bytes {
+            let detail = format!("{} bytes, {} are allowed", message.payload.len(), limits.bytes);
+            return Err((Rejection::BadWaveform, detail));
+        }
+        let asset = names.asset.as_deref().unwrap_or_default();
+        let (id, fresh) = self
+            .registry
+            .resolve_asset(asset, names.area.as_deref())
+            .map_err(|why| (why, format!("asset {asset:?}")))?;
+        if fresh {
+            self.define(&mut out.events);
+        }
+        let waveform =
+            Waveform { point: names.point.as_deref().map(str::to_owned), payload: message.payload.clone(), limits };
+        // Waveforms do not move the stream's time; before the first reading there is only that of arrival.
+        let at = self.gate.now().unwrap_or(message.received);
+        out.events.push(Event::Waveform(id, at, Arc::new(waveform)));
+        Ok(())
     }
 
     /// Why a value found no place, for the person who looks.
@@ -225,6 +255,11 @@ impl Edge for Plant {
         let mappings = std::mem::take(&mut self.mappings);
         match find(&mappings, &message.topic) {
             None => out.reject(Rejection::UnmappedTopic, 1, || "fits no pattern".into()),
+            Some((mapping, names)) if matches!(mapping.codec.format, Format::Waveform(_)) => {
+                if let Err((reason, detail)) = self.waveform(&mapping.codec, &names, message, out) {
+                    out.reject(reason, 1, || detail.clone());
+                }
+            }
             Some((mapping, names)) => {
                 if let Err(refusal) = decode(&mapping.codec, &names, &message.payload, message.received, &mut values) {
                     out.reject(refusal.reason, refusal.values, || refusal.detail.clone());

@@ -10,7 +10,7 @@
 use super::units::{Conversion, Unit, kept};
 use super::{AssetId, Rejection, guess};
 use crate::asset::settings::Settings;
-use crate::asset::spec::{AssetSpec, Detection, OwnLimits, PointSpec};
+use crate::asset::spec::{AssetSpec, Detection, OwnLimits, PointSpec, VibrationSpec};
 use crate::config::{Checked, Limits};
 use roundsman_models::detect::zones::Mounting;
 use std::collections::HashMap;
@@ -157,6 +157,26 @@ impl Registry {
         Ok(SeriesRef { asset: id, point: place, scale: conversion.scale, offset: conversion.offset, fresh })
     }
 
+    /// Finds or registers the asset of a waveform; none of its points.
+    ///
+    /// # Errors
+    /// As [`Registry::resolve`].
+    pub fn resolve_asset(&mut self, asset: &str, area: Option<&str>) -> Result<(AssetId, bool), Rejection> {
+        let asset = asset.trim();
+        let area = area.map(str::trim).filter(|a| !a.is_empty());
+        let index = match self.by_name.get(asset) {
+            Some(&index) => index,
+            None => self.add_found(asset, area, "waveform", None)?,
+        };
+        let id = AssetId(index);
+        let entry = self.entries.get_mut(index as usize).ok_or(Rejection::BadName)?;
+        let fresh = entry.settle_area(area)? || entry.pending;
+        if fresh {
+            self.announce(id);
+        }
+        Ok((id, fresh))
+    }
+
     /// Assets defined or changed since the last call, in the order it happened: for each the caller sends a
     /// `Define` before the reading that caused it.
     pub fn take_defined(&mut self) -> Vec<AssetId> {
@@ -301,6 +321,7 @@ impl Registry {
             cadence_secs: None,
             states: Vec::new(),
             points: Vec::new(),
+            vibration: VibrationSpec::default(),
         };
         let entry = Entry::new(spec, Arc::clone(&self.site));
         Ok(self.push(entry))

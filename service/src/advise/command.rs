@@ -70,6 +70,8 @@ pub enum ActionName {
     ReturnToService,
     /// [`Action::Relearn`]
     Relearn,
+    /// [`Action::Capture`]
+    Capture,
     /// [`Action::SetLimit`]
     SetLimit,
     /// [`Action::Finding`]
@@ -155,6 +157,7 @@ fn read(form: Form) -> Result<Incoming, Vec<String>> {
         ActionName::OutOfService => Some(Action::OutOfService),
         ActionName::ReturnToService => Some(Action::ReturnToService),
         ActionName::Relearn => Some(Action::Relearn),
+        ActionName::Capture => Some(Action::Capture),
         ActionName::Shelve => match form.time.as_deref().map(duration_secs) {
             Some(Ok(secs)) => Some(Action::Shelve { alert: form.alert, secs }),
             Some(Err(fault)) => {
@@ -222,6 +225,7 @@ impl ActionName {
             ActionName::OutOfService => "out-of-service",
             ActionName::ReturnToService => "return-to-service",
             ActionName::Relearn => "relearn",
+            ActionName::Capture => "capture",
             ActionName::SetLimit => "set-limit",
             ActionName::Finding => "finding",
         }
@@ -234,7 +238,7 @@ impl ActionName {
             ActionName::Shelve => &["alert", "for"],
             ActionName::SetLimit => &["point", "limit", "value", "unit"],
             ActionName::Finding => &["alert", "verdict", "kind"],
-            ActionName::OutOfService | ActionName::ReturnToService | ActionName::Relearn => &[],
+            ActionName::OutOfService | ActionName::ReturnToService | ActionName::Relearn | ActionName::Capture => &[],
         }
     }
 }
@@ -254,6 +258,7 @@ impl ActionName {
             Action::OutOfService => ActionName::OutOfService,
             Action::ReturnToService => ActionName::ReturnToService,
             Action::Relearn => ActionName::Relearn,
+            Action::Capture => ActionName::Capture,
             Action::SetLimit { .. } => ActionName::SetLimit,
             Action::Finding { .. } => ActionName::Finding,
         }
@@ -350,6 +355,7 @@ mod tests {
             (r#"{"action":"out-of-service","by":"A"}"#, Action::OutOfService),
             (r#"{"action":"return-to-service","by":"A"}"#, Action::ReturnToService),
             (r#"{"action":"relearn","by":"A"}"#, Action::Relearn),
+            (r#"{"action":"capture","by":"A"}"#, Action::Capture),
             (
                 r#"{"action":"set-limit","by":"A","point":"de","limit":"alarm-low","value":null}"#,
                 Action::SetLimit { point: "de".into(), limit: LimitName::AlarmLow, value: None },

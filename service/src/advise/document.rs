@@ -8,6 +8,7 @@
 //!
 //! The same structs stored in a binary format keep times and numbers to the last bit.
 
+use super::diagnosis::LikelyFault;
 use super::forms;
 use roundsman_models::EventTime;
 use roundsman_models::detect::limits::{Limit, Source};
@@ -279,6 +280,8 @@ pub struct Alert {
     pub contributions: Vec<Contribution>,
     /// Remaining life as of now.
     pub remaining_life: Option<RemainingLife>,
+    /// What it may be: from waveforms where there are any, else a direction from the readings.
+    pub likely_fault: Option<LikelyFault>,
     /// One plain sentence: what was seen, and what to check.
     pub message: String,
     /// Who acted, for a transition by command.

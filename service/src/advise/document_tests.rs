@@ -50,6 +50,7 @@ pub(crate) fn alert() -> Alert {
             past_intervals_held: 10,
             history: None,
         }),
+        likely_fault: None,
         message: "m".into(),
         by: None,
         note: None,

@@ -1,6 +1,7 @@
 //! Advisory generation (ISO 13374 block 6): what is said, to whom it reads on its own.
 
 pub mod command;
+pub mod diagnosis;
 pub mod document;
 pub mod forms;
 pub mod permission;

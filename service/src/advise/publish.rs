@@ -5,6 +5,7 @@
 //! connection broke is sent again; its id lets a consumer drop the repeat. A document the broker refuses is tried
 //! again later and holds up no other.
 
+use super::diagnosis::{CaptureRequest, Diagnosis};
 use super::document::{Alert, Condition, RemainingLife};
 use crate::acquire::mqtt::backoff::Backoff;
 use crate::acquire::mqtt::link::{LinkEvent, LinkFault, LinkOptions, MqttLink, NotTaken, Publication, Requests};
@@ -38,6 +39,10 @@ pub trait Documents: Send + Sync + 'static {
     fn condition(&self, condition: &Condition) -> Publication;
     /// An asset's remaining life, retained.
     fn remaining_life(&self, asset: &str, at: EventTime, life: &RemainingLife) -> Publication;
+    /// An asset's diagnosis, retained.
+    fn diagnosis(&self, diagnosis: &Diagnosis) -> Publication;
+    /// A request for waveforms.
+    fn capture_request(&self, request: &CaptureRequest) -> Publication;
     /// The answer to a command; the topic is the sender's.
     fn answer(&self, asset: Option<&str>, command: Option<&Command>, outcome: Result<&str, &str>) -> Vec<u8>;
     /// The service's own state, retained. `status` is `None` for the will, which is fixed beforehand.

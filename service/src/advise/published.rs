@@ -1,6 +1,7 @@
 //! Documents → topics and payloads of this site.
 
 use super::command::{CommandFault, Reply};
+use super::diagnosis::{CaptureRequest, Diagnosis};
 use super::document::{Alert, Condition, Document, RemainingLife, RemainingLifeStatement};
 use super::publish::{Documents, Presence};
 use super::service_status::ServiceStatus;
@@ -43,6 +44,14 @@ impl Documents for Published {
             remaining_life: life.clone(),
         };
         publication(self.topics.remaining_life(asset), statement.to_json(), true)
+    }
+
+    fn diagnosis(&self, diagnosis: &Diagnosis) -> Publication {
+        publication(self.topics.diagnosis(&diagnosis.asset), diagnosis.to_json(), true)
+    }
+
+    fn capture_request(&self, request: &CaptureRequest) -> Publication {
+        publication(self.topics.capture_request(&request.asset), request.to_json(), false)
     }
 
     fn answer(&self, asset: Option<&str>, command: Option<&Command>, outcome: Result<&str, &str>) -> Vec<u8> {

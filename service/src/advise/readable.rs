@@ -69,6 +69,7 @@ pub fn change_word(change: Change) -> &'static str {
         Change::ReturnedToService => "in service",
         Change::Frozen => "no data",
         Change::Thawed => "data back",
+        Change::Diagnosed => "looked into",
         Change::Closed => "closed",
     }
 }

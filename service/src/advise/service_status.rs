@@ -44,6 +44,12 @@ pub struct Counters {
     pub rejected: BTreeMap<Rejection, u64>,
     /// The last of each reason, for the person who looks for its sender.
     pub examples: BTreeMap<Rejection, Example>,
+    /// Waveforms taken in.
+    #[serde(default)]
+    pub waveforms: u64,
+    /// Of those, waveforms that nobody had time to look at before their outcome was asked for: too many for this machine.
+    #[serde(default)]
+    pub waveforms_not_ahead: u64,
     /// Snapshots scored.
     pub snapshots: u64,
     /// Alert transitions.

@@ -7,6 +7,8 @@
 //! | `…/{asset}/condition` | state of the asset | yes |
 //! | `…/{asset}/alert` | every transition of an alert | no |
 //! | `…/{asset}/remaining-life` | forecasts, or why there are none | yes |
+//! | `…/{asset}/diagnosis` | what waveforms say | yes |
+//! | `…/{asset}/capture-request` | waveforms are wanted, to whoever takes them | no |
 //! | `…/{asset}/command`, `…/{asset}/command/{channel}` | commands, to us | never: a retained command would be given again at every start |
 //! | `roundsman/{site}/service` | ourselves; the last will goes here | yes |
 //!
@@ -46,6 +48,8 @@ pub struct Topics {
     /// After the asset's level, with its `/`; empty as a rule.
     after: String,
     service: String,
+    /// Where requests for waveforms go instead, with `{asset}` in it.
+    capture: Option<String>,
 }
 
 impl Topics {
@@ -78,7 +82,7 @@ impl Topics {
             levels => format!("/{}", folder(levels)),
         };
         let service = format!("{before}service");
-        Ok(Topics { before, after, service })
+        Ok(Topics { before, after, service, capture: None })
     }
 
     /// State of an asset.
@@ -94,6 +98,35 @@ impl Topics {
     /// Forecasts of an asset.
     pub fn remaining_life(&self, asset: &str) -> String {
         self.of(asset, "remaining-life")
+    }
+
+    /// Diagnosis of an asset.
+    pub fn diagnosis(&self, asset: &str) -> String {
+        self.of(asset, "diagnosis")
+    }
+
+    /// Sends requests for waveforms elsewhere: a template with a level or a part `{asset}`, and `{site}` where it is wanted.
+    pub fn with_captures_to(mut self, template: &str, site: &str) -> Result<Topics, TopicFault> {
+        let fault = |rule| TopicFault { topic: template.to_owned(), rule };
+        if !template.contains("{asset}") {
+            return Err(fault("needs {asset}"));
+        }
+        let template = template.replace("{site}", &topic_safe(site));
+        let example = template.replace("{asset}", "a");
+        if example.contains(['{', '}']) {
+            return Err(fault("knows {site} and {asset} only"));
+        }
+        publishable(&example).map_err(|f| fault(f.rule))?;
+        self.capture = Some(template);
+        Ok(self)
+    }
+
+    /// Requests for waveforms of an asset.
+    pub fn capture_request(&self, asset: &str) -> String {
+        match &self.capture {
+            Some(template) => template.replace("{asset}", &topic_safe(asset)),
+            None => self.of(asset, "capture-request"),
+        }
     }
 
     /// Commands for an asset.
@@ -218,6 +251,18 @@ mod tests {
         }
         assert_eq!(parts(&topics, "roundsman/north/a/command/b"), Some(("a", Some("b"))));
         assert!(!topics.is_ours("roundsman/south/a/command"));
+    }
+
+    #[test]
+    fn requests_for_waveforms_may_go_elsewhere() {
+        let topics = Topics::new(DEFAULT_TEMPLATE, "north").expect("our own default");
+        assert_eq!(topics.capture_request("p"), "roundsman/north/p/capture-request");
+        let elsewhere = topics.clone().with_captures_to("plant/{site}/cmd/{asset}", "north").expect("allowed");
+        assert_eq!(elsewhere.capture_request("a/b"), "plant/north/cmd/a_b");
+        for (template, word) in [("plant/x", "{asset}"), ("p/{asset}/{x}", "knows"), ("p/+/{asset}", "wildcards")] {
+            let fault = topics.clone().with_captures_to(template, "north").expect_err(template).to_string();
+            assert!(fault.contains(word), "{fault}");
+        }
     }
 
     #[test]

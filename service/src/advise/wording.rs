@@ -3,10 +3,11 @@
 //! One line of at most [`LONGEST`] characters, metric units in the signs people read (`°C`, `rpm`, `m/s²`). What was
 //! seen is said as a fact; what it may be is said as a possibility, never as a diagnosis, and the site's procedures
 //! come first. When it gets too long, parts fall off in a fixed order: how earlier forecasts held, forecast, state, source
-//! of the limit, onset; all of them have fields of their own.
+//! of the limit, onset, the check for a fault that a waveform names; all of them have fields of their own.
 //!
 //! Names come from outside: control characters become spaces, long names are cut.
 
+use super::diagnosis::{Basis, Diagnosis, Explanation, Standing, Verdict};
 use super::document::{
     Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured,
     RemainingLife, Severity, Thresholds, Zone,
@@ -16,6 +17,7 @@ use crate::config::value::show_secs;
 use crate::engine::Action;
 use jiff::Timestamp;
 use roundsman_models::EventTime;
+use roundsman_models::assess::shaft_speed::SpeedSource;
 
 /// Most characters of a message.
 pub const LONGEST: usize = 300;
@@ -38,7 +40,13 @@ pub fn message(alert: &Alert, spec: &AssetSpec, only_in_state: bool) -> String {
     match alert.change {
         Change::Raised | Change::Escalated | Change::Recurred | Change::Eased | Change::Thawed => {
             scene.seen(&mut parts);
-            parts.push(Part::must(scene.advice()));
+            parts.extend(scene.likely());
+            scene.advise(&mut parts);
+        }
+        Change::Diagnosed => {
+            parts.push(Part::may(4, format!("Looked into: {}.", scene.subject())));
+            parts.extend(scene.likely());
+            scene.advise(&mut parts);
         }
         Change::Returned => {
             parts.push(Part::must(format!("No longer seen: {}.", scene.subject())));
@@ -201,7 +209,9 @@ pub fn done(action: &Action, asset: &str, done: &[Option<String>]) -> String {
         Action::Unshelve { .. } => format!("no longer shelved: {}", all()),
         Action::OutOfService => format!("out of service until told otherwise, evaluated and silent: {}", all()),
         Action::ReturnToService => format!("back in service: {}", all()),
-        Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => format!("done: {}", all()),
+        Action::Relearn | Action::Capture | Action::SetLimit { .. } | Action::Finding { .. } => {
+            format!("done: {}", all())
+        }
     }
 }
 
@@ -274,7 +284,7 @@ impl Scene<'_> {
             _ => "",
         };
         let onset = self.lead.and_then(|l| l.onset).or(self.alert.onset);
-        let since = onset.map(|onset| Part::may(1, format!(" since about {}", self.ago(onset))));
+        let since = onset.map(|onset| Part::may(2, format!(" since about {}", self.ago(onset))));
         let Some(lead) = self.lead else {
             let text = match &self.alert.finding {
                 Finding::Silence => format!("No data from {}", plain(&self.alert.asset, LONGEST_NAME)),
@@ -322,12 +332,12 @@ impl Scene<'_> {
             let only = if self.only_in_state { "only in" } else { "in" };
             // "Only in" is half of the finding and stays.
             let text = format!(", {only} operating state {}", plain(state, LONGEST_NAME));
-            parts.push(if self.only_in_state { Part::must(text) } else { Part::may(3, text) });
+            parts.push(if self.only_in_state { Part::must(text) } else { Part::may(4, text) });
         }
         parts.push(Part::must(".".to_owned()));
         if let Some(forecast) = self.alert.remaining_life.as_ref().and_then(|life| life.forecasts.first()) {
-            parts.extend(forecast_words(forecast).map(|text| Part::may(4, text)));
-            parts.extend(self.alert.remaining_life.as_ref().and_then(record_words).map(|text| Part::may(5, text)));
+            parts.extend(forecast_words(forecast).map(|text| Part::may(5, text)));
+            parts.extend(self.alert.remaining_life.as_ref().and_then(record_words).map(|text| Part::may(6, text)));
         }
     }
 
@@ -380,10 +390,12 @@ impl Scene<'_> {
             "own" => " set by the site".to_owned(),
             preset => format!(" ({})", plain(preset, 60)),
         };
-        parts.push(Part::may(2, source));
+        parts.push(Part::may(3, source));
     }
 
-    fn advice(&self) -> String {
+    /// What to check, and whose word counts. Beside a named fault, whose checks have a field of their own, the check may
+    /// fall off; the site's procedures never do.
+    fn advise(&self, parts: &mut Vec<Part>) {
         let text = match (&self.alert.finding, self.lead.map(|l| l.evidence)) {
             (Finding::Silence, Some(Evidence::NeverSeen)) => "Check its topics and name in the configuration.",
             (Finding::Silence, _) => {
@@ -400,10 +412,23 @@ impl Scene<'_> {
             (Finding::Machine, _) => self.machine_advice(),
         };
         // The advice is ours; what may be done to a running machine is the site's to say.
-        format!("{text} Follow site procedures.")
+        let text = format!("{}.", text.trim_end_matches('.'));
+        let named = self.alert.likely_fault.as_ref().is_some_and(|likely| likely.named().is_some());
+        parts.push(if named { Part::may(1, text) } else { Part::must(text) });
+        parts.push(Part::must("Follow site procedures.".to_owned()));
     }
 
-    fn machine_advice(&self) -> &'static str {
+    /// What a waveform says of it; readings alone name nothing, and their advice says where to look.
+    fn likely(&self) -> Option<Part> {
+        let likely = self.alert.likely_fault.as_ref().filter(|l| l.basis == Basis::Waveform)?;
+        Some(Part::must(format!("{}.", likely_words(likely.answer, likely.place.as_deref(), likely.named())?)))
+    }
+
+    fn machine_advice(&self) -> &str {
+        let by_waveform = self.alert.likely_fault.as_ref().filter(|l| l.named().is_some());
+        if let Some(check) = by_waveform.and_then(|l| l.checks.first()) {
+            return check;
+        }
         let rises = |wanted: fn(Quantity) -> bool| self.moves(wanted, 1.0);
         let falls = |wanted: fn(Quantity) -> bool| self.moves(wanted, -1.0);
         let vibration = |q| {
@@ -459,6 +484,61 @@ impl Scene<'_> {
                 && direction(c).is_some_and(|d| d * sign > 0.0)
         })
     }
+}
+
+/// `Waveform at drive-end: likely bearing defect, outer race, 3.58 × shaft speed`.
+fn likely_words(answer: Verdict, place: Option<&str>, named: Option<&Explanation>) -> Option<String> {
+    let at = place.map_or(String::new(), |place| format!(" at {}", plain(place, LONGEST_NAME)));
+    Some(match (answer, named) {
+        (Verdict::Likely, Some(fault)) => {
+            // The line that stands highest says what an analyst would look at first.
+            let lines = fault.support.iter().filter(|line| line.order.is_some() && line.db.is_some());
+            let line = lines.max_by(|a, b| a.db.unwrap_or(0.0).total_cmp(&b.db.unwrap_or(0.0)));
+            let line = line.map_or(String::new(), |line| {
+                let (order, db) = (line.order.unwrap_or(f64::NAN), line.db.unwrap_or(f64::NAN));
+                format!(" ({} × shaft speed, {db:.0} dB above the noise)", number(order))
+            });
+            format!("Waveform{at}: likely {}{line}", fault.name)
+        }
+        (Verdict::UnknownChange, _) => format!("Waveform{at}: a change that no known pattern explains"),
+        (Verdict::Nothing, _) => format!("Waveform{at}: nothing that matters was found"),
+        _ => return None,
+    })
+}
+
+/// The message of a diagnosis document.
+pub fn diagnosis_message(diagnosis: &Diagnosis) -> String {
+    let named = diagnosis.explanations.first();
+    let mut parts = Vec::new();
+    match likely_words(diagnosis.answer, diagnosis.place.as_deref(), named) {
+        Some(words) => parts.push(Part::must(format!("{words}."))),
+        None => parts.push(Part::must("No waveform has been looked at yet.".to_owned())),
+    }
+    if let Some(speed) = &diagnosis.speed {
+        let source = match speed.source {
+            SpeedSource::Message => "sent with it",
+            SpeedSource::Point => "by the speed point",
+            SpeedSource::Given => "as given",
+            SpeedSource::Rating => "by the plate",
+            SpeedSource::Waveform => "read from the waveform",
+        };
+        parts.push(Part::may(2, format!("Shaft speed {} rpm, {source}.", number(speed.rpm))));
+    }
+    if let Some(asked) = &diagnosis.request {
+        let text = match asked.state {
+            Standing::Waiting => Some("More waveforms are asked for."),
+            Standing::TimedOut => Some("The last request for waveforms was not answered."),
+            Standing::Answered => None,
+        };
+        parts.extend(text.map(|text| Part::may(1, text.to_owned())));
+    }
+    if let Some(check) = diagnosis.checks.first().filter(|_| diagnosis.answer == Verdict::Likely) {
+        parts.push(Part::must(format!("{check}.")));
+    }
+    if !matches!(diagnosis.answer, Verdict::Nothing | Verdict::NotLooked) {
+        parts.push(Part::must("Follow site procedures.".to_owned()));
+    }
+    fit(parts)
 }
 
 /// Above (1) or below (−1) what is expected; from the limit when nothing is expected.

@@ -1,7 +1,7 @@
 use super::*;
 use crate::advise::document::Thresholds;
 use crate::advise::document::tests::{AT, alert};
-use crate::asset::spec::{OwnLimits, Role};
+use crate::asset::spec::{OwnLimits, Role, VibrationSpec};
 use proptest::prelude::*;
 
 fn point(name: &str, quantity: Quantity, detection: Detection, unit: &str) -> PointSpec {
@@ -28,6 +28,7 @@ fn spec() -> AssetSpec {
         configured: true,
         cadence_secs: None,
         states: vec![],
+        vibration: VibrationSpec::default(),
         points: vec![
             point("de-vib", Quantity::VibrationVelocity, Detection::Rms, "mm/s"),
             point("de-acc", Quantity::VibrationAcceleration, Detection::Peak, "m/s2"),
@@ -240,7 +241,7 @@ fn text_from_outside_stays_on_one_line_and_short() {
     assert_eq!(plain("abcd", 4), "abcd");
 }
 
-const CHANGES: [Change; 13] = [
+const CHANGES: [Change; 14] = [
     Change::Raised,
     Change::Escalated,
     Change::Eased,
@@ -253,6 +254,7 @@ const CHANGES: [Change; 13] = [
     Change::ReturnedToService,
     Change::Frozen,
     Change::Thawed,
+    Change::Diagnosed,
     Change::Closed,
 ];
 

@@ -1,7 +1,9 @@
 //! An index of records: a CSV beside raw files.
 
+use super::parse_axis;
 use crate::acquire::waveform::{Capture, Encoding, FileOptions, WaveformFault, read_file};
 use crate::error::{Error, Fault};
+use roundsman_models::assess::likely_fault::Axis;
 use std::path::{Path, PathBuf};
 
 /// One record of an index.
@@ -17,6 +19,36 @@ pub struct IndexRow {
     pub file: PathBuf,
     /// A sample is the stored number times this, in g.
     pub scale_g: f64,
+    /// Asset.
+    pub asset: Option<String>,
+    /// Area.
+    pub area: Option<String>,
+    /// Point.
+    pub point: Option<String>,
+    /// Direction of the sensor.
+    pub axis: Option<Axis>,
+    /// When it was taken, as the index has it.
+    pub time: Option<String>,
+    /// The request it answers.
+    pub request: Option<String>,
+}
+
+impl Default for IndexRow {
+    fn default() -> Self {
+        Self {
+            record: String::new(),
+            rpm: None,
+            rate_hz: None,
+            file: PathBuf::new(),
+            scale_g: 1.0,
+            asset: None,
+            area: None,
+            point: None,
+            axis: None,
+            time: None,
+            request: None,
+        }
+    }
 }
 
 impl IndexRow {
@@ -39,7 +71,8 @@ impl IndexRow {
     }
 }
 
-/// Reads an index. Needed: `record`, and `de_file` or `file`; used: `rpm`, `fs_hz` or `rate_hz`, `de_lsb_g` or `scale_g`.
+/// Reads an index. Needed: `record`, and `de_file` or `file`; used: `rpm`, `fs_hz` or `rate_hz`, `de_lsb_g` or `scale_g`,
+/// and where they are there `asset`, `area`, `point`, `axis`, `time`, `request`.
 /// Every other column is left alone: what is known of the fault is not looked at.
 ///
 /// # Errors
@@ -54,6 +87,8 @@ pub fn read_index(path: &Path) -> Result<Vec<IndexRow>, Error> {
     let (record, file) = (need(&["record"])?, need(&["de_file", "file"])?);
     let (rpm, rate) = (column(&["rpm"]), column(&["fs_hz", "rate_hz"]));
     let scale = column(&["de_lsb_g", "scale_g"]);
+    let [asset, area, point, axis, time, request] =
+        ["asset", "area", "point", "axis", "time", "request"].map(|name| column(&[name]));
     let mut rows = Vec::new();
     for (line, cells) in (2..).zip(reader.records()) {
         let cells = cells.map_err(|error| bad(error.to_string()))?;
@@ -65,6 +100,11 @@ pub fn read_index(path: &Path) -> Result<Vec<IndexRow>, Error> {
                 _ => Err(bad(format!("line {line}: {text:?} must be a number above 0"))),
             },
         };
+        let text = |column: Option<usize>| column.and_then(cell).map(str::to_owned);
+        let axis = match text(axis) {
+            None => None,
+            Some(text) => Some(parse_axis(&text).map_err(|why| bad(format!("line {line}: axis {text:?} {why}")))?),
+        };
         let missing = |what: &str| bad(format!("line {line}: no {what}"));
         rows.push(IndexRow {
             record: cell(record).ok_or_else(|| missing("record"))?.to_owned(),
@@ -72,6 +112,12 @@ pub fn read_index(path: &Path) -> Result<Vec<IndexRow>, Error> {
             rate_hz: number(rate)?,
             file: cell(file).ok_or_else(|| missing("file"))?.into(),
             scale_g: number(scale)?.unwrap_or(1.0),
+            asset: text(asset),
+            area: text(area),
+            point: text(point),
+            axis,
+            time: text(time),
+            request: text(request),
         });
     }
     Ok(rows)

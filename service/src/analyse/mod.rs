@@ -3,6 +3,7 @@
 mod bearings;
 mod index;
 mod plot;
+mod raster;
 mod report;
 mod table;
 
@@ -10,6 +11,7 @@ pub use bearings::read_bearings;
 pub use index::{IndexRow, read_index};
 pub use plot::plot;
 pub(crate) use plot::{escape, number, ticks};
+pub use raster::png;
 pub use report::{Analyst, Known, Report, Word};
 pub use table::Table;
 
@@ -17,7 +19,8 @@ use crate::acquire::waveform::{Capture, Encoding, FileOptions, read_file};
 use crate::error::{Error, Fault};
 use clap::Args;
 use roundsman_models::assess::bearing::Bearing;
-use roundsman_models::assess::likely_fault::{Axis, MachineFacts};
+use roundsman_models::assess::likely_fault::{Axis, MachineFacts, Picture};
+use roundsman_models::assess::rating_life::{RatingLife, RollingElement};
 use roundsman_models::assess::shaft_speed::{ShaftSpeed, SpeedSource};
 use std::fmt::Write as _;
 use std::io::Write as _;
@@ -36,6 +39,7 @@ or other) and confidence.\n\n\
 Scores order findings; they are no probabilities. It advises people and is no protection system.",
     after_long_help = "Examples:\n  roundsman analyse pump.wav --scale 50 --speed 1480 --bearing 9,7.94,39.04\n  \
 roundsman analyse de.i16 --rate 12000 --scale 0.000162 --speed 1772 --bearing bearing.json --out found\n  \
+roundsman analyse h.wav v.wav a.wav --axis h,v,a --together --speed 1480 --reference h0.wav v0.wav a0.wav\n  \
 roundsman analyse --index index.csv --bearing bearing.json --out found"
 )]
 pub struct AnalyseArgs {
@@ -76,9 +80,21 @@ pub struct AnalyseArgs {
     /// Channel of a WAV or column of a CSV (not counting its time), from 1.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub channel: usize,
-    /// Direction of the sensor.
-    #[arg(long, value_name = "AXIS", value_parser = parse_axis)]
-    pub axis: Option<Axis>,
+    /// Direction of the sensor; several with commas between them, one per file in their order.
+    #[arg(long, value_name = "AXIS,...", value_parser = parse_axis, value_delimiter = ',')]
+    pub axis: Vec<Axis>,
+    /// The files are directions of one place at one time: judged together.
+    #[arg(long, requires = "files")]
+    pub together: bool,
+    /// Waveforms of the same sensors while all was well, in the order of the files: what changed since counts.
+    #[arg(long, value_name = "FILE", num_args = 1.., conflicts_with = "index")]
+    pub reference: Vec<PathBuf>,
+    /// Load rating C and load P of the bearing in kN, and `roller` for one: shows the basic rating life of ISO 281.
+    #[arg(long, value_name = "C,P[,roller]", requires = "bearing", value_parser = parse_rating)]
+    pub rating: Option<RatingLife>,
+    /// Draw plots as PNG too.
+    #[arg(long, requires = "out")]
+    pub png: bool,
     /// Blades or vanes.
     #[arg(long, value_name = "N")]
     pub blades: Option<u32>,
@@ -97,6 +113,18 @@ pub struct AnalyseArgs {
 fn positive(text: &str) -> Result<f64, String> {
     let value: f64 = text.parse().map_err(|_| "must be a number".to_owned())?;
     if value.is_finite() && value > 0.0 { Ok(value) } else { Err("must be finite and above 0".into()) }
+}
+
+fn parse_rating(text: &str) -> Result<RatingLife, String> {
+    let parts: Vec<&str> = text.split(',').map(str::trim).collect();
+    let (numbers, element) = match parts.as_slice() {
+        [c, p] => ([c, p], RollingElement::Ball),
+        [c, p, kind] if *kind == "ball" => ([c, p], RollingElement::Ball),
+        [c, p, kind] if *kind == "roller" => ([c, p], RollingElement::Roller),
+        _ => return Err("must be C,P or C,P,roller".into()),
+    };
+    let [rating_kn, load_kn] = numbers.map(|number| positive(number));
+    Ok(RatingLife { element, rating_kn: rating_kn?, load_kn: load_kn? })
 }
 
 fn parse_axis(text: &str) -> Result<Axis, String> {
@@ -130,7 +158,7 @@ fn known<'a>(args: &AnalyseArgs, bearings: &'a [Bearing], speed: Option<ShaftSpe
     Known {
         speed,
         bearings,
-        axis: args.axis,
+        axis: args.axis.first().copied(),
         facts: MachineFacts {
             blades: args.blades,
             gear_teeth: args.teeth,
@@ -138,6 +166,7 @@ fn known<'a>(args: &AnalyseArgs, bearings: &'a [Bearing], speed: Option<ShaftSpe
             ..MachineFacts::default()
         },
         matters_from_mm_s: args.matters_from,
+        reference: None,
     }
 }
 
@@ -149,22 +178,68 @@ fn single_files(args: &AnalyseArgs, bearings: &[Bearing], out: &mut dyn std::io:
         encoding: args.encoding,
         channel: args.channel,
     };
+    let axis_of = |place: usize| match args.axis.as_slice() {
+        [one] => Ok(Some(*one)),
+        [] => Ok(None),
+        many => many.get(place).copied().map(Some).ok_or_else(|| {
+            let message = format!("--axis has {} directions for {} files", many.len(), args.files.len());
+            Error::new(Fault::Usage, message)
+        }),
+    };
     let mut analyst = Analyst::default();
+    let mut looks = |files: &[PathBuf]| {
+        let look = |(place, file): (usize, &PathBuf)| {
+            let at = |error: crate::acquire::waveform::WaveformFault| {
+                Error::new(Fault::Data, error.to_string()).at(&file.display().to_string())
+            };
+            let mut capture = read_file(file, &options).map_err(at)?;
+            capture.axis = capture.axis.or(axis_of(place)?);
+            let told = match (args.speed, capture.rpm) {
+                (Some(rpm), _) => Some(ShaftSpeed::new(rpm, SpeedSource::Given)),
+                (None, Some(rpm)) => Some(ShaftSpeed::new(rpm, SpeedSource::Message)),
+                (None, None) => None,
+            };
+            let name = file.file_stem().and_then(|s| s.to_str()).unwrap_or("waveform").to_owned();
+            let report = analyst.look(&name, &capture, told, bearings);
+            Ok((capture, report))
+        };
+        files.iter().enumerate().map(look).collect::<Result<Vec<_>, Error>>()
+    };
+    let before = looks(&args.reference)?;
+    let now = looks(&args.files)?;
+    let pictures = |looks: &[(Capture, Report)]| -> Vec<Option<Picture>> {
+        let alone = looks.iter().map(|(capture, report)| report.picture(capture.axis));
+        if !args.together {
+            return alone.collect();
+        }
+        let mut together: Option<Picture> = None;
+        for picture in alone.flatten() {
+            match &mut together {
+                // A direction given twice is one too many: the first stands.
+                Some(all) => {
+                    let fresh = picture.axes.into_iter().filter(|a| all.axis(a.axis).is_none()).collect::<Vec<_>>();
+                    all.axes.extend(fresh);
+                }
+                None => together = Some(picture),
+            }
+        }
+        looks.iter().map(|_| together.clone()).collect()
+    };
+    let references = pictures(&before);
     let mut reports = Vec::new();
-    for file in &args.files {
-        let at = |error: crate::acquire::waveform::WaveformFault| {
-            Error::new(Fault::Data, error.to_string()).at(&file.display().to_string())
-        };
-        let capture = read_file(file, &options).map_err(at)?;
-        let told = match (args.speed, capture.rpm) {
-            (Some(rpm), _) => Some(ShaftSpeed::new(rpm, SpeedSource::Given)),
-            (None, Some(rpm)) => Some(ShaftSpeed::new(rpm, SpeedSource::Message)),
-            (None, None) => None,
-        };
-        let name = file.file_stem().and_then(|s| s.to_str()).unwrap_or("waveform").to_owned();
-        let report = analyst.analyse(&name, &capture, &known(args, bearings, told));
+    for ((place, (capture, mut report)), picture) in now.iter().cloned().enumerate().zip(pictures(&now)) {
+        // With one picture for all, the first reference is as good as any.
+        let reference = references.get(place).or(references.first().filter(|_| args.together)).and_then(Option::as_ref);
+        let known = Known { reference, ..known(args, bearings, report.speed) };
+        if let Some(picture) = picture {
+            report.judge(&picture, &known);
+        }
+        if let (Some(rating), Some(speed)) = (args.rating, report.speed) {
+            let here = bearings.iter().filter(|b| b.here).map(|b| b.name.clone());
+            report.rating_life = here.filter_map(|name| Some((name, rating.hours(speed.rpm).ok()?))).collect();
+        }
         if let Some(dir) = &args.out {
-            store(dir, &report, &capture, bearings)?;
+            store(dir, &report, &capture, bearings, args.png)?;
         }
         if !args.json {
             said(write!(out, "{}", Table(&report, bearings)))?;
@@ -198,7 +273,7 @@ fn whole_folder(
         let report = analyst.analyse(&row.record, &capture, &known(args, bearings, speed));
         // Writing to a String cannot fail.
         let _ = writeln!(csv, "{},{},{:.2}", row.record, report.word, report.confidence);
-        store(dir, &report, &capture, bearings)?;
+        store(dir, &report, &capture, bearings, args.png)?;
         if !args.json {
             said(writeln!(out, "{}", table::row(&report, bearings)))?;
         }
@@ -211,13 +286,18 @@ fn whole_folder(
 }
 
 /// Report and plot of one waveform; what the name may not hold in a file name becomes `_`.
-fn store(dir: &Path, report: &Report, capture: &Capture, bearings: &[Bearing]) -> Result<(), Error> {
+fn store(dir: &Path, report: &Report, capture: &Capture, bearings: &[Bearing], as_png: bool) -> Result<(), Error> {
     let safe = |c: char| if c.is_ascii_alphanumeric() || "-_.".contains(c) { c } else { '_' };
     let name: String = report.record.chars().map(safe).collect();
     // One line: most of it are the lines of the envelope's spectrum.
     let json = serde_json::to_string(report).map_err(ours)?;
     write_file(&dir.join(format!("{name}.json")), json.as_bytes())?;
-    write_file(&dir.join(format!("{name}.svg")), plot(report, capture, bearings).as_bytes())
+    let svg = plot(report, capture, bearings);
+    write_file(&dir.join(format!("{name}.svg")), svg.as_bytes())?;
+    if as_png {
+        write_file(&dir.join(format!("{name}.png")), &png(&svg)?)?;
+    }
+    Ok(())
 }
 
 fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {

@@ -28,6 +28,8 @@ pub struct Known<'a> {
     pub facts: MachineFacts,
     /// Velocity from which vibration matters without a change, mm/s RMS.
     pub matters_from_mm_s: f64,
+    /// The last good capture, when there is one.
+    pub reference: Option<&'a Picture>,
 }
 
 /// The bearing the sensor sits on, in one word.
@@ -90,6 +92,8 @@ pub struct Report {
     pub likely: Option<Diagnosis>,
     /// Checks and cautions for the likely fault.
     pub advice: Option<Advice>,
+    /// Rating life of each bearing for which load and rating are given, hours at this speed: context, no prediction.
+    pub rating_life: Vec<(String, f64)>,
     /// Acceleration spectrum, g peak, for plotting.
     #[serde(skip)]
     pub spectrum: AmplitudeSpectrum,
@@ -126,9 +130,18 @@ impl Analyst {
 
     /// Everything that one waveform says.
     pub fn analyse(&mut self, record: &str, capture: &Capture, known: &Known<'_>) -> Report {
+        let mut report = self.look(record, capture, known.speed, known.bearings);
+        if let Some(picture) = report.picture(capture.axis.or(known.axis)) {
+            report.judge(&picture, known);
+        }
+        report
+    }
+
+    /// What can be said before a judgement: levels, spectrum, envelopes.
+    pub fn look(&mut self, record: &str, capture: &Capture, speed: Option<ShaftSpeed>, bearings: &[Bearing]) -> Report {
         let samples = &capture.samples_g;
         let shape = Shape::of(samples);
-        let band = OverallBand::for_speed(known.speed.map_or(f64::INFINITY, |s| s.rpm));
+        let band = OverallBand::for_speed(speed.map_or(f64::INFINITY, |s| s.rpm));
         let mut report = Report {
             record: record.to_owned(),
             word: Word::Unusable,
@@ -144,10 +157,11 @@ impl Analyst {
                 velocity_mm_s: Default::default(),
                 displacement_um: Default::default(),
             },
-            speed: known.speed,
+            speed,
             bearing: None,
             likely: None,
             advice: None,
+            rating_life: Vec::new(),
             spectrum: AmplitudeSpectrum { step_hz: 1.0, amplitudes: Vec::new(), window: Window::Hann },
         };
         let signal = match Signal::new(samples, capture.rate_hz) {
@@ -165,38 +179,48 @@ impl Analyst {
             report.unusable = Some(reason.to_string());
             return report;
         }
-        let Some(told) = known.speed else {
+        let Some(told) = speed else {
             report.word = Word::Normal;
-            report.unusable = Some("no shaft speed: levels and spectra only (give --speed)".to_owned());
+            report.unusable = Some("no shaft speed: levels and spectra only".to_owned());
             return report;
         };
-        match plans.bearing.analyse(&signal, told, known.bearings) {
+        match plans.bearing.analyse(&signal, told, bearings) {
             Ok(findings) => {
                 report.speed = Some(findings.speed);
                 report.bearing = Some(findings);
             }
             Err(reason @ Unusable::TooShort { .. }) => report.unusable = Some(format!("envelopes: {reason}")),
             Err(reason) => {
+                report.quality.unusable = Some(reason);
                 report.unusable = Some(reason.to_string());
-                return report;
             }
         }
-        report.judge(capture, known);
         report
     }
 }
 
 impl Report {
-    fn judge(&mut self, capture: &Capture, known: &Known<'_>) {
-        let Some(speed) = self.speed else { return };
+    /// The velocity spectrum of an axis on the scale of shaft orders; `None` without a speed.
+    pub fn axis_spectrum(&self, axis: Axis) -> Option<AxisSpectrum> {
         let band = (self.overalls.band.low_hz, self.overalls.band.high_hz);
+        Some(AxisSpectrum::from_acceleration_g(axis, &self.spectrum, self.speed?.hz(), band))
+    }
+
+    /// This waveform as a picture of one direction; `None` when it cannot be diagnosed.
+    pub fn picture(&self, axis: Option<Axis>) -> Option<Picture> {
+        if self.quality.unusable.is_some() || self.spectrum.amplitudes.is_empty() {
+            return None;
+        }
         // A sensor whose direction nobody tells is taken as radial, as most are.
-        let axis = capture.axis.or(known.axis).unwrap_or(Axis::Vertical);
-        let axes = vec![AxisSpectrum::from_acceleration_g(axis, &self.spectrum, speed.hz(), band)];
-        let now = Picture { shaft_hz: speed.hz(), axes };
+        let spectrum = self.axis_spectrum(axis.unwrap_or(Axis::Vertical))?;
+        Some(Picture { shaft_hz: self.speed?.hz(), axes: vec![spectrum] })
+    }
+
+    /// Judges by a picture, of this waveform alone or of several directions with it.
+    pub fn judge(&mut self, now: &Picture, known: &Known<'_>) {
         let diagnosis = diagnose(&Case {
-            now: &now,
-            reference: None,
+            now,
+            reference: known.reference,
             facts: &known.facts,
             matters_from_mm_s: known.matters_from_mm_s,
             bearings: self.bearing.as_ref().map(|found| (found, known.bearings)),

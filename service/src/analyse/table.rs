@@ -158,6 +158,13 @@ impl fmt::Display for Table<'_> {
                 }
             }
         }
+        for (bearing, hours) in &report.rating_life {
+            writeln!(
+                f,
+                "  basic rating life of {bearing} at this speed: L10h {hours:.0} h (ISO 281: nine in ten of such bearings \
+                 reach it; no forecast for this one)"
+            )?;
+        }
         if let Some(advice) = report.advice {
             writeln!(f, "  usual checks:")?;
             for check in advice.checks {

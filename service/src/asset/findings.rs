@@ -6,13 +6,15 @@ use super::machine::{Machine, Watch};
 use super::now::Now;
 use super::sensor::{Fault, Sensor};
 use super::settings::Settings;
-use super::spec::Quantity;
+use super::spec::{Quantity, Role};
+use crate::advise::diagnosis::{Basis, Explanation, LikelyFault, Verdict, advice};
 use crate::advise::document::{
     self, Alert, Condition as Statement, Contribution, Evidence, Finding, LimitSource, Measured, Severity,
 };
 use crate::advise::{forms, wording};
 use crate::engine::{Action, Command, Done, Output};
 use roundsman_models::EventTime;
+use roundsman_models::assess::likely_fault::{Fault as LikelyPart, ScalarSigns, from_scalars};
 use roundsman_models::detect::alarm::{
     AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, LifeState, Transition, Transitions,
 };
@@ -31,9 +33,15 @@ pub struct Findings {
     silence: AlarmLife,
     sensors: Vec<AlarmLife>,
     faults: Vec<Option<Fault>>,
+    /// The likely fault that was last told, with its episode, and how often a new one was in that episode.
+    told: Option<(u64, Verdict, Option<LikelyPart>)>,
+    told_times: u32,
     /// Something was said since the last condition document: the next snapshot gives a new one.
     condition_due: bool,
 }
+
+/// Diagnoses told in one episode beyond what its transitions carry.
+const MOST_DIAGNOSES: u32 = 5;
 
 /// Who made a transition, when a person did.
 #[derive(Default, Clone, Copy)]
@@ -50,6 +58,8 @@ impl Findings {
             silence: AlarmLife::new(life(1, settings)),
             sensors: Vec::new(),
             faults: Vec::new(),
+            told: None,
+            told_times: 0,
             condition_due: false,
         }
     }
@@ -85,8 +95,28 @@ impl Findings {
         }
     }
 
+    /// Waveforms gave a new answer: told when it differs from what the open alert said last.
+    pub fn diagnosed(&mut self, at: EventTime, machine: &Machine, context: &Context<'_>, out: &mut Vec<Output>) {
+        let episode = self.machine.episode();
+        if !self.machine.is_open() || self.told_times >= MOST_DIAGNOSES {
+            return;
+        }
+        let Some(raised_at) = self.machine.raised_at() else { return };
+        let Some(likely) = context.likely.speaks_for(raised_at) else { return };
+        let news = (episode, likely.answer, likely.named().map(|e| e.fault));
+        let worth = likely.answer != Verdict::Nothing || self.told.is_some_and(|t| t.0 == episode && t.2.is_some());
+        if self.told == Some(news) || !worth {
+            return;
+        }
+        let said = self.machine.diagnosed(at);
+        if !said.is_empty() {
+            self.told_times += 1;
+            self.say_machine(said, By::default(), machine, &Now::default(), context, out);
+        }
+    }
+
     fn say_machine(
-        &self,
+        &mut self,
         said: Transitions,
         by: By<'_>,
         machine: &Machine,
@@ -109,11 +139,23 @@ impl Findings {
                 confidence: deviation.map(|d| (1.0 - tail::two_sided_p(d)).min(1.0 - 1.0 / f64::from(rows.max(2)))),
                 contributions: contributions.clone(),
                 remaining_life: remaining_life.clone(),
+                likely_fault: context
+                    .likely
+                    .speaks_for(t.raised_at)
+                    .cloned()
+                    .or_else(|| by_readings(t.at, &contributions, only_in_state, context)),
                 ..blank(context, Finding::Machine, &t)
             };
             alert.by = by.by.map(str::to_owned);
             alert.note = by.note.map(str::to_owned);
             alert.message = wording::message(&alert, context.spec, only_in_state);
+            let likely = alert.likely_fault.as_ref().filter(|l| l.basis == Basis::Waveform);
+            if self.told.is_some_and(|told| told.0 != t.episode) {
+                (self.told, self.told_times) = (None, 0);
+            }
+            if let Some(likely) = likely {
+                self.told = Some((t.episode, likely.answer, likely.named().map(|e| e.fault)));
+            }
             out.push(Output::Alert(context.id, Box::new(alert)));
         }
     }
@@ -314,7 +356,7 @@ impl Findings {
                 Action::Unshelve { .. } => life.unshelve(at),
                 Action::OutOfService => life.take_out_of_service(at),
                 Action::ReturnToService => life.return_to_service(at),
-                Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => continue,
+                Action::Relearn | Action::Capture | Action::SetLimit { .. } | Action::Finding { .. } => continue,
             };
             match result {
                 Ok(said) => {
@@ -421,6 +463,38 @@ fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Con
     list.into_iter().map(|(_, _, c)| c).collect()
 }
 
+/// What readings alone say where no waveform speaks: which kinds of them rose and which did not.
+fn by_readings(
+    at: EventTime,
+    contributions: &[Contribution],
+    only_in_state: bool,
+    context: &Context<'_>,
+) -> Option<LikelyFault> {
+    let rose = |c: &Contribution| c.expected.as_ref().is_none_or(|e| c.observed.value > e.value);
+    // Not measured: nothing to say. Measured: whether a point of the kind takes part and rose.
+    let sign = |kind: Quantity| {
+        let points = &context.spec.points;
+        let of_kind = |c: &&Contribution| {
+            points.iter().any(|p| p.name == c.point && p.quantity == kind && p.role == Role::Condition)
+        };
+        let measured = points.iter().any(|p| p.quantity == kind && p.role == Role::Condition);
+        measured.then(|| contributions.iter().filter(of_kind).any(rose))
+    };
+    let new_state = contributions.iter().any(|c| c.evidence == Evidence::NewState);
+    let signs = ScalarSigns {
+        temperature: sign(Quantity::Temperature),
+        velocity: sign(Quantity::VibrationVelocity),
+        acceleration: sign(Quantity::VibrationAcceleration),
+        load_explains: Some(new_state || only_in_state),
+    };
+    let diagnosis = from_scalars(&signs);
+    let explanations: Vec<Explanation> = diagnosis.hypotheses.iter().take(3).map(Explanation::of).collect();
+    let answer = Verdict::from(diagnosis.answer);
+    let (checks, caution) = advice(explanations.first().map(|e| e.fault));
+    let likely = LikelyFault { answer, basis: Basis::Readings, at, place: None, explanations, checks, caution };
+    (answer != Verdict::Nothing).then_some(likely)
+}
+
 fn measured(value: f64, unit: &str) -> Measured {
     Measured { value, unit: unit.to_owned() }
 }
@@ -446,6 +520,7 @@ fn blank(context: &Context<'_>, finding: Finding, t: &Transition) -> Alert {
         confidence: None,
         contributions: Vec::new(),
         remaining_life: None,
+        likely_fault: None,
         message: String::new(),
         by: None,
         note: None,

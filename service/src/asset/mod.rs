@@ -1,5 +1,6 @@
 //! All we know of one asset, and its step from one event to the next.
 
+pub mod capture;
 pub mod findings;
 pub mod forecast;
 pub mod history;
@@ -16,16 +17,21 @@ pub mod statistics;
 use crate::acquire::{AssetId, Observation, Quality, Rejection};
 use crate::advise::document::History;
 use crate::engine::{Action, Command, Done, LimitName, Output};
+use capture::{Captures, Scene, Waveform};
 use findings::Findings;
 use machine::Machine;
 use now::Now;
 use roundsman_models::EventTime;
+use roundsman_models::assess::shaft_speed::{ShaftSpeed, SpeedSource};
 use roundsman_models::manipulate::align::{AlignParams, Aligner, Repeats, Verdict};
 use sensor::Sensor;
 use serde::{Deserialize, Serialize};
 use settings::Settings;
 use spec::{AssetSpec, OwnLimits, Quantity};
 use std::sync::Arc;
+
+/// A reading of the speed older than this says nothing of a waveform, s.
+const SPEED_LASTS_SECS: f64 = 900.0;
 
 /// The state of one asset: what a snapshot file keeps.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -34,6 +40,7 @@ pub struct State {
     sensors: Vec<Sensor>,
     machine: Machine,
     findings: Findings,
+    captures: Captures,
     /// Limits set by command, by point; they stand over the configured ones.
     own_limits: Vec<Option<OwnLimits>>,
     /// First event the asset saw.
@@ -71,13 +78,20 @@ struct Definition {
 
 impl Definition {
     /// Apart from the state's other parts, which change while it is lent.
-    fn context<'a>(&'a self, own_limits: &'a [Option<OwnLimits>], aligner: &Aligner, trends: bool) -> Context<'a> {
+    fn context<'a>(
+        &'a self,
+        own_limits: &'a [Option<OwnLimits>],
+        captures: &'a Captures,
+        aligner: &Aligner,
+        trends: bool,
+    ) -> Context<'a> {
         Context {
             id: self.id,
             site: &self.site,
             spec: &self.spec,
             settings: &self.settings,
             own_limits,
+            likely: captures,
             cadence_secs: aligner.cadence_secs(),
             trends,
         }
@@ -91,11 +105,13 @@ pub struct Context<'a> {
     /// Name of the site.
     pub site: &'a str,
     /// Its definition.
-    pub spec: &'a AssetSpec,
+    pub spec: &'a Arc<AssetSpec>,
     /// Its settings.
     pub settings: &'a Settings,
     /// Limits set by command.
     pub own_limits: &'a [Option<OwnLimits>],
+    /// What waveforms say of it.
+    pub likely: &'a Captures,
     /// Cadence, seconds, once known.
     pub cadence_secs: Option<f64>,
     /// Whether trend samples are wanted.
@@ -130,6 +146,7 @@ impl Asset {
             sensors: Vec::new(),
             machine: Machine::new(&settings),
             findings: Findings::new(&settings),
+            captures: Captures::default(),
             own_limits: Vec::new(),
             watched_since: None,
             latest: None,
@@ -219,7 +236,7 @@ impl Asset {
         if state.latest.is_none_or(|l| l < o.at) {
             state.latest = Some(o.at);
         }
-        let context = definition.context(&state.own_limits, &state.aligner, trends);
+        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         let verdict = state.aligner.push(o.point, o.at, o.value, &mut |snapshot| {
             machine.snapshot(&snapshot, &context, findings, now, out);
@@ -234,13 +251,20 @@ impl Asset {
 
     /// The stream's clock passed `at`: windows may close, silence is noticed.
     pub fn tick(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
+        self.watch(at, trends, now, out);
+        if !self.state.captures.is_idle(&self.definition.spec) {
+            self.captures(out, |captures, scene, out| captures.tick(at, scene, out), at);
+        }
+    }
+
+    fn watch(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
         let close = self.state.aligner.next_close_at();
         if close.is_none_or(|c| at < c) && at < self.state.next_check {
             return;
         }
         let Self { definition, state } = self;
         let Definition { spec, settings, .. } = &*definition;
-        let context = definition.context(&state.own_limits, &state.aligner, trends);
+        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         state.aligner.tick(at, &mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
         if at < state.next_check {
@@ -262,19 +286,71 @@ impl Asset {
         state.next_check = at.plus_secs((0.5 * context.cadence_secs.unwrap_or(0.0)).clamp(1.0, 3600.0));
     }
 
+    /// Lets the waveforms have their turn, and the machine's alert say what they gave.
+    fn captures(
+        &mut self,
+        out: &mut Vec<Output>,
+        turn: impl FnOnce(&mut Captures, &Scene<'_>, &mut Vec<Output>) -> bool,
+        at: EventTime,
+    ) {
+        let Self { definition, state } = self;
+        // Taken out, since what they gave is lent to the alerts of the same state.
+        let mut captures = std::mem::take(&mut state.captures);
+        let nothing = Captures::default();
+        let context = definition.context(&state.own_limits, &nothing, &state.aligner, false);
+        let scene = Scene { context: &context, machine: &state.machine, life: state.findings.machine_life() };
+        let news = turn(&mut captures, &scene, out);
+        state.captures = captures;
+        if news {
+            let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
+            state.findings.diagnosed(at, &state.machine, &context, out);
+        }
+    }
+
+    /// Takes a waveform in.
+    pub fn waveform(&mut self, at: EventTime, waveform: &Arc<Waveform>, out: &mut Vec<Output>) {
+        let told = self.told_speed(at);
+        self.state.watched_since.get_or_insert(at);
+        self.captures(
+            out,
+            |captures, scene, out| {
+                captures.arrived(at, waveform, told, scene, out);
+                false
+            },
+            at,
+        );
+    }
+
+    /// The speed as far as the readings or the plate say.
+    fn told_speed(&self, at: EventTime) -> Option<ShaftSpeed> {
+        let points = &self.definition.spec.points;
+        let read =
+            points.iter().zip(&self.state.sensors).filter(|(p, _)| p.quantity == Quantity::Speed).find_map(|(_, s)| {
+                let fresh = at.secs_since(s.last_at()?).abs() <= SPEED_LASTS_SECS;
+                // A shaft that hardly turns is no speed to look for lines by.
+                s.last_value().filter(|rpm| fresh && rpm.is_finite() && *rpm >= 1.0)
+            });
+        let rated = || self.definition.spec.rated_speed_rpm.filter(|rpm| rpm.is_finite() && *rpm > 0.0);
+        match read {
+            Some(rpm) => Some(ShaftSpeed::new(rpm, SpeedSource::Point)),
+            None => rated().map(|rpm| ShaftSpeed::new(rpm, SpeedSource::Rating)),
+        }
+    }
+
     /// The stream is at its end: what is open is closed.
     pub fn end(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
         self.tick(at, trends, now, out);
         let Self { definition, state } = self;
-        let context = definition.context(&state.own_limits, &state.aligner, trends);
+        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         state.aligner.flush(&mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
+        self.captures(out, |captures, scene, out| captures.end(at, scene, out), at);
     }
 
     /// Its life so far, as a past case that has ended; `None` while there is too little of it.
     pub fn history(&self) -> Option<History> {
         let Self { definition, state } = self;
-        let context = definition.context(&state.own_limits, &state.aligner, false);
+        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
         history::of_asset(&state.machine, &context)
     }
 
@@ -288,10 +364,23 @@ impl Asset {
         let Self { definition, state } = self;
         let Definition { spec, settings, .. } = &*definition;
         match &command.action {
+            Action::Capture => {
+                let mut answer = Ok(String::new());
+                self.captures(
+                    out,
+                    |captures, scene, out| {
+                        answer = captures.command(at, &command.by, scene, out);
+                        false
+                    },
+                    at,
+                );
+                answer.map(|said| Done { said, old: None, new: None })
+            }
             Action::Relearn => {
+                state.captures.forget();
                 let old = if state.machine.is_learning() { "learning" } else { "learned" };
                 state.machine.relearn(spec, settings);
-                let context = definition.context(&state.own_limits, &state.aligner, false);
+                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
                 state.findings.forget_machine(at, command, &state.machine, &context, out);
                 Ok(Done {
                     said: "the baseline is forgotten and learned again from now on".into(),
@@ -325,7 +414,7 @@ impl Asset {
                 Ok(Done { said, old: Some(old), new: Some(new) })
             }
             Action::Finding { alert, .. } => {
-                let context = definition.context(&state.own_limits, &state.aligner, false);
+                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
                 match state.findings.has_given(alert, &context) {
                     true => Ok(Done { said: format!("the finding on {alert} is kept"), old: None, new: None }),
                     false => Err(format!("{} never gave the alert {alert:?}", spec.name)),
@@ -336,7 +425,7 @@ impl Asset {
             | Action::Unshelve { .. }
             | Action::OutOfService
             | Action::ReturnToService => {
-                let context = definition.context(&state.own_limits, &state.aligner, false);
+                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
                 state.findings.command(at, command, &state.machine, &context, out)
             }
         }

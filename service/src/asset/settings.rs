@@ -1,5 +1,5 @@
 //! Settings of the engine, checked and in seconds: what the configuration file's `[learn]`, `[align]`,
-//! `[screen]`, `[detect]` and `[alarm]` tables turn into. One set per asset (site defaults, then the asset's own).
+//! `[screen]`, `[detect]`, `[alarm]` and `[capture]` tables turn into. One set per asset (site defaults, then the asset's own).
 
 use super::history::ClassHistory;
 use serde::{Deserialize, Serialize};
@@ -21,6 +21,8 @@ pub struct Settings {
     /// What past cases of the asset's class taught; part of the configuration, made anew from its files at every start.
     #[serde(skip)]
     pub history: Option<Arc<ClassHistory>>,
+    /// When waveforms are asked for.
+    pub capture: Capture,
 }
 
 /// Learning of a baseline.
@@ -99,6 +101,25 @@ pub struct Alarm {
     pub auto_close_secs: f64,
     /// The longest time a person may shelve an alert for, seconds.
     pub longest_shelf_secs: f64,
+}
+
+/// Requests for waveforms.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Capture {
+    /// Whether anybody is asked but by command.
+    pub requests: bool,
+    /// Whether at an advisory too; else from a warning on.
+    pub advisories: bool,
+    /// Between two requests for one asset, seconds.
+    pub min_interval_secs: f64,
+    /// How long an answer is waited for, seconds.
+    pub timeout_secs: f64,
+}
+
+impl Default for Capture {
+    fn default() -> Self {
+        Self { requests: true, advisories: false, min_interval_secs: 600.0, timeout_secs: 300.0 }
+    }
 }
 
 impl Default for Learn {

@@ -1,5 +1,8 @@
 //! What an asset is, as configured or as registered from its topics: plate data and points.
 
+use roundsman_models::assess::bearing::{Bearing, BearingOrders};
+use roundsman_models::assess::likely_fault::{Axis, MachineFacts};
+use roundsman_models::assess::rating_life::RatingLife;
 use serde::{Deserialize, Serialize};
 
 /// What a point measures. Decides its physical range, its kept unit and which models look at it.
@@ -109,6 +112,69 @@ pub struct AssetSpec {
     pub states: Vec<StateRange>,
     /// The points, in the order they were first seen or configured.
     pub points: Vec<PointSpec>,
+    /// What a diagnosis from waveforms needs to know.
+    pub vibration: VibrationSpec,
+}
+
+/// What a diagnosis from waveforms needs to know of a machine; everything may be unknown.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct VibrationSpec {
+    /// Blades, teeth, belt, mains and the like.
+    pub facts: MachineFacts,
+    /// Rolling bearings.
+    pub bearings: Vec<BearingSpec>,
+    /// Sensors that can take a waveform.
+    pub sensors: Vec<SensorSpec>,
+    /// Velocity, mm/s RMS, from which vibration matters without a change; from the zones when absent.
+    pub matters_from_mm_s: Option<f64>,
+}
+
+/// One rolling bearing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BearingSpec {
+    /// Its name.
+    pub name: String,
+    /// Defect frequencies, from multipliers or geometry.
+    pub orders: BearingOrders,
+    /// Load and rating, when both are given.
+    pub rating: Option<RatingLife>,
+}
+
+/// One sensor that can take a waveform.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SensorSpec {
+    /// Its point.
+    pub point: String,
+    /// Its direction.
+    pub axis: Option<Axis>,
+    /// The bearing it sits on.
+    pub bearing: Option<String>,
+}
+
+/// Upper limit of zone B for machines of 15 to 300 kW on a rigid support, mm/s RMS (ISO 20816-3, from memory).
+pub const MATTERS_FROM_MM_S: f64 = 2.8;
+
+impl VibrationSpec {
+    /// What is known of a sensor.
+    pub fn sensor(&self, point: &str) -> Option<&SensorSpec> {
+        self.sensors.iter().find(|s| s.point == point)
+    }
+
+    /// Where a sensor sits: at its bearing, else it is a place of its own.
+    pub fn place<'a>(&'a self, point: &'a str) -> &'a str {
+        self.sensor(point).and_then(|s| s.bearing.as_deref()).unwrap_or(point)
+    }
+
+    /// The bearings as a sensor hears them: the one it sits on is `here`. Where nobody says which, it is the only one.
+    pub fn bearings_for(&self, point: &str) -> Vec<Bearing> {
+        let own = self.sensor(point).and_then(|s| s.bearing.as_deref());
+        let here = |bearing: &BearingSpec| match own {
+            Some(own) => bearing.name == own,
+            None => self.bearings.len() == 1,
+        };
+        let bearing = |b: &BearingSpec| Bearing { name: b.name.clone(), here: here(b), orders: b.orders };
+        self.bearings.iter().map(bearing).collect()
+    }
 }
 
 /// An operating state given by ranges of operating points: all must hold.

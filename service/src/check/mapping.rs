@@ -1,9 +1,10 @@
 //! Topics and payloads that were heard → which asset, point and unit they map to, and which map to nothing and why.
 
 use super::summary::{show_quantity, show_role, show_unit};
-use crate::acquire::payload::{Decoded, decode};
+use crate::acquire::payload::{Decoded, Format, decode};
 use crate::acquire::registry::Registry;
-use crate::acquire::topics::{filters, find};
+use crate::acquire::topics::{TopicNames, filters, find};
+use crate::acquire::waveform::Limits;
 use crate::acquire::{AssetId, Rejection};
 use crate::config::Checked;
 use roundsman_models::EventTime;
@@ -75,6 +76,10 @@ pub fn mapping_table(config: &Checked, seen: &[Seen]) -> MappingTable {
         if !heard.contains(&filter) {
             heard.push(filter);
         }
+        if let Format::Waveform(limits) = &mapping.codec.format {
+            table.waveform(message, &names, limits);
+            continue;
+        }
         let mut values: Vec<Decoded<'_>> = Vec::new();
         if let Err(refusal) = decode(&mapping.codec, &names, &message.payload, message.received, &mut values) {
             table.refuse(&message.topic, refusal.reason, &refusal.detail, u64::from(refusal.values));
@@ -118,6 +123,33 @@ pub fn mapping_table(config: &Checked, seen: &[Seen]) -> MappingTable {
 }
 
 impl MappingTable {
+    /// A waveform is read in full here: nobody waits for anything else.
+    fn waveform(&mut self, message: &Seen, names: &TopicNames<'_>, limits: &Limits) {
+        let capture = match crate::acquire::waveform::decode(&message.payload, limits) {
+            Ok(capture) => capture,
+            Err(fault) => return self.refuse(&message.topic, Rejection::BadWaveform, &fault.to_string(), 1),
+        };
+        let Some(point) = capture.point.or_else(|| names.point.as_deref().map(str::to_owned)) else {
+            return self.refuse(&message.topic, Rejection::BadWaveform, "point: missing", 1);
+        };
+        let secs = capture.samples_g.len() as f64 / capture.rate_hz;
+        let axis = capture.axis.map_or("direction not said", |axis| axis.words());
+        let rpm = capture.rpm.map_or("speed not said".to_owned(), |rpm| format!("{rpm:.0} r/min"));
+        let peak = capture.samples_g.iter().fold(0.0, |m: f64, x| m.max(x.abs()));
+        let row = self.mapped.entry((message.topic.clone(), point.clone())).or_insert_with(|| Mapped {
+            asset: names.asset.as_deref().unwrap_or_default().trim().to_owned(),
+            point,
+            what: String::new(),
+            last: f64::NAN,
+            values: 0,
+            only_retained: true,
+        });
+        row.what = format!("waveform, {secs:.2} s at {:.0} Hz, {axis}, {rpm}, peak in g", capture.rate_hz);
+        row.last = peak;
+        row.values += 1;
+        row.only_retained &= message.retained;
+    }
+
     fn refuse(&mut self, topic: &str, reason: Rejection, detail: &str, values: u64) {
         let row = self
             .unmapped

@@ -99,6 +99,19 @@ fn write_asset(f: &mut fmt::Formatter<'_>, asset: &AssetPlan, site: &Settings) -
             state.within.iter().map(|(point, low, high)| format!("{point} {low} to {high}")).collect();
         writeln!(f, "    state {}: {}", state.name, ranges.join(", "))?;
     }
+    for bearing in &spec.vibration.bearings {
+        let o = &bearing.orders;
+        writeln!(
+            f,
+            "    bearing {}: outer race {:.3}, inner race {:.3}, rolling element {:.3}, cage {:.3} × shaft speed",
+            bearing.name, o.bpfo, o.bpfi, o.element_strike, o.ftf
+        )?;
+    }
+    for sensor in &spec.vibration.sensors {
+        let axis = sensor.axis.map_or("direction by its messages", |axis| axis.words());
+        let place = sensor.bearing.as_ref().map_or(String::new(), |bearing| format!(" at {bearing}"));
+        writeln!(f, "    waveforms of {}: {axis}{place}", sensor.point)?;
+    }
     for plan in &asset.points {
         write_point(f, &plan.spec, plan.open)?;
     }

@@ -5,6 +5,7 @@ use super::checked::Limits;
 use super::settings;
 use super::table::{Spot, Table, listed, nearest};
 use super::value::Amount;
+use super::vibration::read_vibration;
 use crate::acquire::guess;
 use crate::acquire::registry::{AssetPlan, PointPlan, is_asset_name, is_point_name};
 use crate::acquire::units::{Conversion, Unit, kept};
@@ -120,6 +121,7 @@ fn read_asset(
         cadence_secs: cadence,
         states: table.get("states").map(|spot| read_states(&spot, &points)).unwrap_or_default(),
         points: Vec::new(),
+        vibration: read_vibration(&table),
     };
     if let (Some(mounting), Some(zones), Some(spot)) = (mounting, &spec.zones, table.get("zones")) {
         let other = MOUNTINGS.iter().find(|(_, m)| *m != mounting).map_or("", |(name, _)| name);

@@ -11,6 +11,7 @@ use super::table::{Faults, Table};
 use super::tls::read_tls;
 use super::topics::read_topics;
 use super::{Fault, Sources};
+use crate::acquire::payload::Format;
 use crate::acquire::registry::{AssetPlan, is_asset_name, is_point_name};
 use crate::advise::document::History;
 use crate::advise::topics::Topics;
@@ -34,10 +35,14 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let http = read_http(root.table("http"));
     let journal = read_journal(root.table("journal"));
     let service = read_service(root.table("service"));
-    let broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
+    let mut broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
     let command_topics = Topics::new(&publish.template(), &site.name).ok();
     let commands = read_commands(root.get("commands"), command_topics.as_ref());
     let topics = read_topics(root.get("topics"), &site, &publish, &limits);
+    let waveforms = topics.iter().any(|t| matches!(t.codec.format, Format::Waveform(_)));
+    if let (true, Some(broker)) = (waveforms, &mut broker) {
+        make_room_for_waveforms(&root.table("broker"), broker, &limits);
+    }
     if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() {
         root.fault(
             "topics",
@@ -125,6 +130,9 @@ fn read_limits(table: Table<'_>) -> Limits {
     if let Some(n) = whole("max_payload", 16, 16 << 20) {
         limits.max_payload_bytes = n;
     }
+    if let Some(n) = whole("max_waveform", 1024, 64 << 20) {
+        limits.max_waveform_bytes = n;
+    }
     if let Some(n) = whole("max_values", 1, 1_000_000) {
         limits.max_values = n;
     }
@@ -147,6 +155,15 @@ fn read_publish(table: Table<'_>) -> Publish {
     }
     if let Some(spot) = table.get("commands") {
         spot.fault("is not a setting any more: [[commands]] says on which topics which actions are taken");
+    }
+    if let Some(spot) = table.get("capture_topic")
+        && let Some(template) = spot.text()
+    {
+        let checked = Topics::new("a/{asset}", "s").and_then(|topics| topics.with_captures_to(template, "s"));
+        match checked {
+            Ok(_) => publish.capture_topic = Some(template.to_owned()),
+            Err(fault) => spot.fault(format!("must be a topic: it {}", fault.rule)),
+        }
     }
     table.done();
     publish
@@ -323,6 +340,21 @@ fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> 
     }
     table.done();
     Some(broker)
+}
+
+/// A packet must hold the largest waveform, with its topic and the packet's own header around it.
+fn make_room_for_waveforms(table: &Table<'_>, broker: &mut Broker, limits: &Limits) {
+    let needed = limits.max_waveform_bytes;
+    match table.get("max_packet") {
+        Some(spot) if (broker.max_packet_bytes as usize) < needed => {
+            spot.fault(format!("must be at least limits.max_waveform {needed}, since a topic brings waveforms"));
+        }
+        Some(_) => {}
+        None => {
+            let room = needed.saturating_add(70_000).min(256 << 20) as u32;
+            broker.max_packet_bytes = broker.max_packet_bytes.max(room);
+        }
+    }
 }
 
 fn read_login(table: &Table<'_>, broker: &mut Broker) {

@@ -100,6 +100,8 @@ pub struct Broker {
 pub struct Publish {
     /// First levels of every topic we publish on and take commands on.
     pub prefix: String,
+    /// Where requests for waveforms go, with `{site}` and `{asset}`; `…/{asset}/capture-request` when absent.
+    pub capture_topic: Option<String>,
 }
 
 /// `[state]`
@@ -148,6 +150,8 @@ pub struct Limits {
     pub max_points_per_asset: usize,
     /// Largest payload decoded, bytes.
     pub max_payload_bytes: usize,
+    /// Largest waveform message decoded, bytes.
+    pub max_waveform_bytes: usize,
     /// Most values taken from one payload.
     pub max_values: usize,
 }
@@ -161,13 +165,19 @@ impl Publish {
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024, max_values: 4096 }
+        Self {
+            max_assets: 5000,
+            max_points_per_asset: 64,
+            max_payload_bytes: 128 * 1024,
+            max_waveform_bytes: 1 << 20,
+            max_values: 4096,
+        }
     }
 }
 
 impl Default for Publish {
     fn default() -> Self {
-        Self { prefix: "roundsman".into() }
+        Self { prefix: "roundsman".into(), capture_topic: None }
     }
 }
 

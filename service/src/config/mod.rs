@@ -14,6 +14,7 @@ mod table;
 mod tls;
 mod topics;
 pub mod value;
+mod vibration;
 
 pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;

@@ -29,6 +29,8 @@ pub enum Kind {
     Number(&'static str),
     /// A whole number of these.
     Whole(&'static str),
+    /// `true` or `false`, 1 or 0 in the row.
+    Switch,
 }
 
 /// A range of allowed values.
@@ -86,6 +88,17 @@ macro_rules! row {
             notice: $notice,
             get: |s| Some(f64::from(s.$table.$field)),
             set: |s, value| s.$table.$field = value as u32,
+        }
+    };
+    ($table:ident . $key:ident = switch $field:ident, $kind:expr, $range:expr, $notice:expr) => {
+        Row {
+            table: stringify!($table),
+            key: stringify!($key),
+            kind: $kind,
+            range: $range,
+            notice: $notice,
+            get: |s| Some(f64::from(u8::from(s.$table.$field))),
+            set: |s, value| s.$table.$field = value != 0.0,
         }
     };
     ($table:ident . $key:ident = optional $field:ident, $kind:expr, $range:expr, $notice:expr) => {
@@ -231,10 +244,26 @@ pub const ROWS: &[Row] = &[
         Range::above(0.0, YEAR),
         "Shorter: a `shelve` for longer than this is refused."
     ),
+    row!(capture.requests = switch requests, Kind::Switch, Range::from(0.0, 1.0),
+        "`false`: waveforms are asked for by command only."),
+    row!(capture.advisories = switch advisories, Kind::Switch, Range::from(0.0, 1.0),
+        "`true`: at an advisory too, so a slow fault is named weeks before its warning; else from a warning on."),
+    row!(
+        capture.min_interval = min_interval_secs,
+        Kind::Time,
+        Range::above(0.0, YEAR),
+        "Shorter: an alert that is not answered is asked for again sooner."
+    ),
+    row!(
+        capture.timeout = timeout_secs,
+        Kind::Time,
+        Range::above(0.0, DAY),
+        "Longer: a slow measuring device's waveforms still count as the answer."
+    ),
 ];
 
 /// The tables the rows are in.
-pub(super) const TABLES: [&str; 5] = ["learn", "align", "screen", "detect", "alarm"];
+pub(super) const TABLES: [&str; 6] = ["learn", "align", "screen", "detect", "alarm", "capture"];
 
 impl Row {
     /// `learn.run_time`.
@@ -249,6 +278,9 @@ impl Row {
 
     /// Its range, readable after "must be".
     pub fn range_text(&self) -> String {
+        if self.kind == Kind::Switch {
+            return "true or false".to_owned();
+        }
         self.range.text(self.kind)
     }
 
@@ -256,6 +288,7 @@ impl Row {
         match self.kind {
             Kind::Time => show_secs(value),
             Kind::Number(_) | Kind::Whole(_) => value.to_string(),
+            Kind::Switch => (value != 0.0).to_string(),
         }
     }
 }
@@ -270,6 +303,7 @@ pub(super) fn read(parent: &Table<'_>, base: &Settings) -> Settings {
             let value = match row.kind {
                 Kind::Time => spot.secs(),
                 Kind::Number(_) | Kind::Whole(_) => spot.number(),
+                Kind::Switch => spot.truth().map(|on| f64::from(u8::from(on))),
             };
             let Some(value) = value else { continue };
             let whole = !matches!(row.kind, Kind::Whole(_)) || value.fract() == 0.0;
@@ -317,6 +351,7 @@ pub fn markdown() -> String {
         let unit = match row.kind {
             Kind::Time => "time",
             Kind::Number(unit) | Kind::Whole(unit) => unit,
+            Kind::Switch => "switch",
         };
         let default = row.value(&defaults).unwrap_or_else(|| "worked out".into());
         text += &format!("| `{}` | {default} | {unit} | {} | {} |\n", row.path(), row.range_text(), row.notice);
@@ -354,8 +389,10 @@ mod tests {
     fn a_row_reads_and_writes_the_same_field() {
         for row in ROWS {
             let mut settings = Settings::default();
-            (row.set)(&mut settings, 77.0);
-            assert_eq!((row.get)(&settings), Some(77.0), "{}", row.path());
+            let before = (row.get)(&settings).unwrap_or(0.0);
+            let value = if row.kind == Kind::Switch { 1.0 - before } else { 77.0 };
+            (row.set)(&mut settings, value);
+            assert_eq!((row.get)(&settings), Some(value), "{}", row.path());
             assert_eq!(differences(&settings, &Settings::default()).len(), 1, "{}", row.path());
         }
     }

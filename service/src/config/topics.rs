@@ -7,6 +7,7 @@ use crate::acquire::payload::{Codec, Format, GOOD, Json, NameRule, NamedPoint, P
 use crate::acquire::registry::is_point_name;
 use crate::acquire::topics::{Mapping, Pattern, Template};
 use crate::acquire::units::Unit;
+use crate::acquire::waveform::Limits as WaveformLimits;
 use config::ValueKind;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -14,6 +15,7 @@ enum FormatName {
     Number,
     Json,
     Senml,
+    Waveform,
 }
 
 pub(super) fn read_topics(spot: Option<Spot<'_>>, site: &Site, publish: &Publish, limits: &Limits) -> Vec<Mapping> {
@@ -58,7 +60,8 @@ fn check_place(spot: &Spot<'_>, pattern: &Pattern, before: &[Mapping], site: &Si
         spot.fault(format!("is never reached: `{}` stands before it and fits the same topics", first.pattern.text()));
     }
     let own = format!("{}/{}", publish.prefix, site.name);
-    let topics = ["service", "x/condition", "x/alert", "x/remaining-life", "x/command"];
+    let topics =
+        ["service", "x/condition", "x/alert", "x/remaining-life", "x/diagnosis", "x/capture-request", "x/command"];
     if topics.iter().any(|topic| pattern.matches(&format!("{own}/{topic}")).is_some()) {
         spot.fault(format!("must not fit the topics below `{own}`: it would read back what is published there"));
     }
@@ -98,7 +101,7 @@ fn map(spot: &Spot<'_>, pattern: Pattern, names: &NameSpots<'_>, codec: &Codec, 
     let needs_point = match &codec.format {
         Format::Number => true,
         Format::Json(json) => matches!(json.points, Points::One(_)),
-        Format::Senml(_) => false,
+        Format::Senml(_) | Format::Waveform(_) => false,
     };
     if point.is_none() && names.point.is_none() && needs_point {
         let or = if format == FormatName::Json { ", `payload.points` for several in one payload," } else { "" };
@@ -110,8 +113,12 @@ fn map(spot: &Spot<'_>, pattern: Pattern, names: &NameSpots<'_>, codec: &Codec, 
 
 /// `payload = "json"`, or a table with `format` and what belongs to it.
 fn read_codec(table: &Table<'_>, site: &Site, limits: &Limits) -> (FormatName, Codec) {
-    const FORMATS: [(&str, FormatName); 3] =
-        [("number", FormatName::Number), ("json", FormatName::Json), ("senml", FormatName::Senml)];
+    const FORMATS: [(&str, FormatName); 4] = [
+        ("number", FormatName::Number),
+        ("json", FormatName::Json),
+        ("senml", FormatName::Senml),
+        ("waveform", FormatName::Waveform),
+    ];
     let unit = table.get("unit").and_then(|spot| read_unit(&spot));
     let (named, payload) = match table.get("payload") {
         Some(spot) if spot.is_table() => (None, spot.table()),
@@ -126,7 +133,7 @@ fn read_codec(table: &Table<'_>, site: &Site, limits: &Limits) -> (FormatName, C
     let format =
         named.or_else(|| payload.get("format").and_then(|spot| spot.one_of(&FORMATS))).unwrap_or(FormatName::Number);
     if payload.is_there() && payload.get("format").is_none() {
-        payload.fault("format", "is needed: \"number\", \"json\" or \"senml\"");
+        payload.fault("format", "is needed: \"number\", \"json\", \"senml\" or \"waveform\"");
     }
     let only = |key: &str, wanted: FormatName, word: &str| {
         let spot = payload.get(key)?;
@@ -161,16 +168,13 @@ fn read_codec(table: &Table<'_>, site: &Site, limits: &Limits) -> (FormatName, C
         FormatName::Number => Format::Number,
         FormatName::Json => Format::Json(json_format),
         FormatName::Senml => Format::Senml(rule.unwrap_or_else(|| senml_rule(table))),
+        FormatName::Waveform => {
+            Format::Waveform(WaveformLimits { bytes: limits.max_waveform_bytes, ..WaveformLimits::default() })
+        }
     };
     payload.done();
-    let codec = Codec {
-        format: format_read,
-        unit,
-        time,
-        zone,
-        max_bytes: limits.max_payload_bytes,
-        max_values: limits.max_values,
-    };
+    let max_bytes = if format == FormatName::Waveform { limits.max_waveform_bytes } else { limits.max_payload_bytes };
+    let codec = Codec { format: format_read, unit, time, zone, max_bytes, max_values: limits.max_values };
     (format, codec)
 }
 

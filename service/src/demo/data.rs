@@ -1,8 +1,13 @@
 //! The recorded stream of the simulated site: where it lies, its configuration, its messages.
 
 use super::truth::About;
+use crate::acquire::mqtt::link::Publication;
 use crate::acquire::recording::time::write_rfc3339;
 use crate::acquire::recording::{self, Progress, Raw, ReadOptions, Recording};
+use crate::acquire::waveform::{Capture, encode};
+use crate::advise::diagnosis::CaptureRequest;
+use crate::advise::forms::parse_rfc3339;
+use crate::analyse::{IndexRow, read_index};
 use crate::config::{self, Checked, Sources};
 use crate::error::{Error, Fault};
 use roundsman_models::EventTime;
@@ -17,6 +22,10 @@ const TOPICS: &str = r#"
 [[topics]]
 pattern = "plant/{area}/{asset}"
 payload = { format = "json", value = "/v", points = "*", time = "/t" }
+
+[[topics]]
+pattern = "waveforms/{area}/{asset}/{point}"
+payload = "waveform"
 "#;
 
 /// The demo's data.
@@ -26,6 +35,48 @@ pub(super) struct Data {
     /// The site's configuration with the demo's topics.
     pub(super) config: Checked,
     recording: PathBuf,
+    waveforms: PathBuf,
+}
+
+/// The plant's fixed sensors: what each would send from which time on.
+#[derive(Default)]
+pub(super) struct Sensors {
+    rows: Vec<(EventTime, IndexRow)>,
+    dir: PathBuf,
+}
+
+impl Sensors {
+    /// The messages that answer a request, one per direction; none for a machine without fixed sensors.
+    pub(super) fn answer(&self, request: &CaptureRequest) -> Result<Vec<Publication>, Error> {
+        let mut newest: BTreeMap<&str, (EventTime, &IndexRow)> = BTreeMap::new();
+        for (since, row) in &self.rows {
+            let here = row.asset.as_deref() == Some(&*request.asset);
+            let point = row.point.as_deref().unwrap_or_default();
+            if here && (*since <= request.at || !newest.contains_key(point)) {
+                newest.insert(point, (*since, row));
+            }
+        }
+        let answer = |(point, (_, row)): (&str, (EventTime, &IndexRow))| {
+            let read = row
+                .read(&self.dir.join("index.csv"))
+                .map_err(|fault| Error::new(Fault::Data, fault.to_string()).at(&row.file.display().to_string()))?;
+            let capture = Capture {
+                axis: row.axis,
+                rpm: row.rpm,
+                request: Some(request.id.clone()),
+                start: Some(request.at),
+                ..read
+            };
+            let area = row.area.as_deref().unwrap_or("site");
+            Ok(Publication {
+                topic: format!("waveforms/{area}/{}/{point}", request.asset),
+                payload: encode(&capture),
+                retain: false,
+                correlation: None,
+            })
+        };
+        newest.into_iter().map(answer).collect()
+    }
 }
 
 /// One message of the player.
@@ -54,7 +105,22 @@ impl Data {
         let mut config = config::load(&sources).map_err(|faults| Error::config(&faults))?;
         config.topics =
             config::from_text(Some(TOPICS), &Sources::default()).map_err(|faults| Error::config(&faults))?.topics;
-        Ok(Self { about, config, recording: dir.join("readings.parquet") })
+        Ok(Self { about, config, recording: dir.join("readings.parquet"), waveforms: dir.join("waveforms/index.csv") })
+    }
+
+    /// The plant's fixed sensors; none when the folder has no waveforms.
+    pub(super) fn sensors(&self) -> Result<Sensors, Error> {
+        if !self.waveforms.is_file() {
+            return Ok(Sensors::default());
+        }
+        let dir = self.waveforms.parent().unwrap_or(Path::new(".")).to_owned();
+        let mut rows = Vec::new();
+        for row in read_index(&self.waveforms)? {
+            let since = row.time.as_deref().and_then(|text| parse_rfc3339(text).ok()).unwrap_or(self.about.start);
+            rows.push((since, row));
+        }
+        rows.sort_by_key(|(since, _)| *since);
+        Ok(Sensors { rows, dir })
     }
 
     /// Reads the recording and hands on its messages in time order up to and without `until`; ends early when `send`

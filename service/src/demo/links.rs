@@ -1,13 +1,15 @@
 //! The demo's own two clients: the player, which is the plant, and the listener, which is somebody at a screen.
 
-use super::data::Telegram;
+use super::data::{Sensors, Telegram};
 use crate::acquire::mqtt::link::{LinkEvent, LinkFault, LinkOptions, MqttLink, NotTaken, Publication, Requests};
 use crate::acquire::mqtt::{BrokerSettings, LinkV3};
+use crate::advise::diagnosis::CaptureRequest;
 use crate::advise::document::{Alert, Document};
 use crate::app::wall_clock;
 use crate::error::{Error, Fault};
-use crate::status::Status;
+use crate::status::{REJECTIONS, Status};
 use roundsman_models::EventTime;
+use std::collections::VecDeque;
 use std::pin::pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering::Relaxed};
@@ -18,6 +20,12 @@ use tokio::sync::{mpsc, oneshot};
 const WINDOW: u16 = 100;
 /// Messages between the player and the daemon's journal at most. rumqttd throws old ones away, read or not.
 const AHEAD: u64 = 2000;
+/// Readings between the player and the daemon's engine at most: some three hours of the plant. A waveform that answers a
+/// request waits behind them, and must not come days after it.
+const READINGS_AHEAD: u64 = 3000;
+
+/// The player waits no longer than this for a request it knows of.
+const LONGEST_HOLD: Duration = Duration::from_secs(5);
 
 /// How far the player is.
 #[derive(Debug, Default)]
@@ -28,6 +36,10 @@ pub(super) struct Played {
     pub(super) messages: AtomicU64,
     /// Readings in them.
     pub(super) readings: AtomicU64,
+    /// Requests for waveforms the daemon has made.
+    pub(super) asked: AtomicU64,
+    /// Waveforms sent.
+    pub(super) waveforms: AtomicU64,
     /// All is sent and confirmed.
     pub(super) done: AtomicBool,
 }
@@ -54,8 +66,12 @@ pub(super) async fn play(
     pace: Option<f64>,
     played: Arc<Played>,
     daemon: Arc<Status>,
+    (asked_on, sensors): (String, Sensors),
 ) -> Result<(), Error> {
     let (mut link, requests) = LinkV3::open(&options(port, "roundsman-demo-plant"));
+    // Waveforms that answer a request go before what waits of the recording.
+    let mut answers: VecDeque<Publication> = VecDeque::new();
+    let (mut heard, mut held_since) = (0_u64, None::<Instant>);
     let mut events = Vec::new();
     let (mut connected, mut ended, mut in_flight) = (false, false, 0_u16);
     let mut next: Option<Telegram> = None;
@@ -65,6 +81,15 @@ pub(super) async fn play(
             let mut poll = pin!(link.poll(&mut events));
             loop {
                 let mut waiting_for_data = false;
+                while connected && in_flight < WINDOW {
+                    let Some(answer) = answers.pop_front() else { break };
+                    if requests.try_publish(&answer).is_err() {
+                        return Err(Error::new(Fault::Internal, "the player could not publish a waveform"));
+                    }
+                    in_flight += 1;
+                    played.messages.fetch_add(1, Relaxed);
+                    played.waveforms.fetch_add(1, Relaxed);
+                }
                 while connected && !ended && in_flight < WINDOW {
                     if next.is_none() {
                         match telegrams.try_recv() {
@@ -74,7 +99,16 @@ pub(super) async fn play(
                         }
                     }
                     let behind = played.messages.load(Relaxed).saturating_sub(daemon.acknowledged.get());
-                    let Some(telegram) = next.take_if(|t| behind < AHEAD && is_due(t.at, pace, &mut began)) else {
+                    let refused: u64 = REJECTIONS.iter().map(|reason| daemon.rejected(*reason)).sum();
+                    // What was refused on the way may be counted twice: then it is a little further behind.
+                    let worked_on = daemon.observed.get().saturating_add(refused);
+                    let waiting = played.readings.load(Relaxed).saturating_sub(worked_on);
+                    // A real plant answers within seconds. This one lives a day in a second: it stands still until it has.
+                    let asked = played.asked.load(Relaxed) > heard;
+                    held_since = if asked { held_since.or(Some(Instant::now())) } else { None };
+                    let held = held_since.is_some_and(|since| since.elapsed() < LONGEST_HOLD);
+                    let free = behind < AHEAD && waiting < READINGS_AHEAD && !held;
+                    let Some(telegram) = next.take_if(|t| free && is_due(t.at, pace, &mut began)) else {
                         break;
                     };
                     let publication = Publication {
@@ -95,7 +129,7 @@ pub(super) async fn play(
                     played.messages.fetch_add(1, Relaxed);
                     played.readings.fetch_add(telegram.readings, Relaxed);
                 }
-                if ended && in_flight == 0 {
+                if ended && in_flight == 0 && answers.is_empty() {
                     played.done.store(true, Relaxed);
                 }
                 let nap = Duration::from_millis(if waiting_for_data { 1 } else { 5 });
@@ -108,7 +142,24 @@ pub(super) async fn play(
         polled.map_err(|fault| lost("player", &fault))?;
         for event in events.drain(..) {
             match event {
-                LinkEvent::Connected { .. } => connected = true,
+                LinkEvent::Connected { .. } => {
+                    requests
+                        .try_subscribe(&asked_on)
+                        .map_err(|_| Error::new(Fault::Internal, format!("cannot subscribe to {asked_on}")))?;
+                }
+                // Nothing is sent before a request for waveforms can be heard.
+                LinkEvent::Subscribed(Ok(_)) => connected = true,
+                LinkEvent::Subscribed(Err(why)) => {
+                    return Err(Error::new(Fault::Broker, format!("the demo's broker refuses {asked_on}: {why}")));
+                }
+                LinkEvent::Message(message) => {
+                    let text = String::from_utf8_lossy(&message.payload);
+                    let request = CaptureRequest::from_json(&text).map_err(|error| {
+                        Error::new(Fault::Internal, format!("{} brought no request", message.topic)).because(error)
+                    })?;
+                    heard += 1;
+                    answers.extend(sensors.answer(&request)?);
+                }
                 LinkEvent::Delivered(_) => in_flight = in_flight.saturating_sub(1),
                 _ => {}
             }

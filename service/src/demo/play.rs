@@ -39,8 +39,10 @@ pub struct Outcome {
     pub readings: u64,
     /// Of those, readings the daemon did not use, by reason.
     pub refused: Vec<(Rejection, u64)>,
-    /// Messages they were in.
+    /// Messages they and the waveforms were in.
     pub messages: u64,
+    /// Waveforms the plant sent when it was asked.
+    pub waveforms: u64,
     /// From the first reading to the last alert.
     pub took: Duration,
 }
@@ -49,6 +51,9 @@ impl fmt::Display for Outcome {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}", self.verdict)?;
         let secs = self.took.as_secs_f64();
+        if self.waveforms > 0 {
+            writeln!(f, "{} waveforms sent when the daemon asked for them.", self.waveforms)?;
+        }
         write!(
             f,
             "{} readings in {} messages through the broker in {secs:.1} s ({:.0} a second), all simulated.",
@@ -124,12 +129,10 @@ async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> 
     let topics = run::topics(&data.config)?;
     let settings = run::settings(&data.config, &topics)?;
     let (status, played) = (Arc::new(Status::default()), Arc::new(Played::default()));
-    let tap = Arc::new(Tap::new(Published {
-        topics,
-        site: data.config.site.name.clone(),
-        now: settings.now,
-        since: (settings.now)(),
-    }));
+    let tap = Arc::new(Tap::new(
+        Published { topics, site: data.config.site.name.clone(), now: settings.now, since: (settings.now)() },
+        played.clone(),
+    ));
     let interrupted =
         app::stop_signal().map_err(|error| Error::new(Fault::Internal, "cannot watch for signals").because(error))?;
 
@@ -143,6 +146,8 @@ async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> 
     }
 
     let config = data.config.clone();
+    let asked_on = format!("{}/{}/+/capture-request", config.publish.prefix, config.site.name);
+    let sensors = data.sensors()?;
     // The recording is read ahead by a few sampling rounds; the reader waits when the player does.
     let (telegrams_in, telegrams) = mpsc::channel(512);
     let recording = tokio::task::spawn_blocking(move || {
@@ -159,7 +164,8 @@ async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> 
     });
     let (began, mut alerts) = (Instant::now(), Vec::new());
 
-    let mut player = tokio::spawn(links::play(port, telegrams, args.pace, played.clone(), status.clone()));
+    let mut player =
+        tokio::spawn(links::play(port, telegrams, args.pace, played.clone(), status.clone(), (asked_on, sensors)));
     let mut interrupted = pin!(interrupted);
     let mut tick = tokio::time::interval(TICK);
     let mut complete = true;
@@ -218,6 +224,7 @@ async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> 
         readings: played.readings.load(Relaxed),
         refused: status.counters().rejected.into_iter().collect(),
         messages: played.messages.load(Relaxed),
+        waveforms: played.waveforms.load(Relaxed),
         took,
     })
 }

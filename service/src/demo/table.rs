@@ -151,6 +151,11 @@ fn write_fault(f: &mut fmt::Formatter<'_>, judged: &Judged, complete: bool) -> f
     for line in fold(&parts.join(", ").replace(' ', "\u{a0}").replace(",\u{a0}", ", "), WIDTH - 6) {
         writeln!(f, "      {}", line.replace('\u{a0}', " "))?;
     }
+    for (at, name) in &judged.named {
+        for line in fold(&format!("waveforms of {}: likely {name}", day_minute(*at)), WIDTH - 6) {
+            writeln!(f, "      {line}")?;
+        }
+    }
     Ok(())
 }
 

@@ -3,25 +3,29 @@
 //! The topic is retained and the outbox keeps only its newest document, so a stream played a hundred thousand times too
 //! fast shows a subscriber a few of them. The demo judges all of them, so it listens where the daemon words them.
 
+use super::links::Played;
 use super::verdict::Said;
 use crate::acquire::mqtt::link::Publication;
+use crate::advise::diagnosis::{CaptureRequest, Diagnosis};
 use crate::advise::document::{Alert, Condition, RemainingLife};
 use crate::advise::publish::{Documents, Presence};
 use crate::advise::published::Published;
 use crate::engine::Command;
 use crate::status::Status;
 use roundsman_models::EventTime;
-use std::sync::{Mutex, PoisonError};
+use std::sync::atomic::Ordering::Relaxed;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// Words as the daemon does, and keeps the forecasts to the limit `alarm`.
 pub(super) struct Tap {
     inner: Published,
     said: Mutex<Vec<Said>>,
+    played: Arc<Played>,
 }
 
 impl Tap {
-    pub(super) fn new(inner: Published) -> Self {
-        Self { inner, said: Mutex::default() }
+    pub(super) fn new(inner: Published, played: Arc<Played>) -> Self {
+        Self { inner, said: Mutex::default(), played }
     }
 
     /// What was said so far.
@@ -49,6 +53,16 @@ impl Documents for Tap {
             p90_hours: forecast.p90_hours,
         }));
         self.inner.remaining_life(asset, at, life)
+    }
+
+    fn diagnosis(&self, diagnosis: &Diagnosis) -> Publication {
+        self.inner.diagnosis(diagnosis)
+    }
+
+    fn capture_request(&self, request: &CaptureRequest) -> Publication {
+        // The plant is told before the broker has it, and waits for it.
+        self.played.asked.fetch_add(1, Relaxed);
+        self.inner.capture_request(request)
     }
 
     fn answer(&self, asset: Option<&str>, command: Option<&Command>, outcome: Result<&str, &str>) -> Vec<u8> {

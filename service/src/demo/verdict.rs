@@ -33,6 +33,8 @@ pub struct Judged {
     pub steps: Vec<(EventTime, Severity)>,
     /// How many fitting episodes.
     pub episodes: usize,
+    /// What waveforms named, by time.
+    pub named: Vec<(EventTime, String)>,
     /// For slow faults: forecasts of the last third of the drift, and how many of them held the true time.
     pub forecasts: Option<(usize, usize)>,
 }
@@ -142,7 +144,8 @@ fn judge_one(planted: &Planted, episodes: &[Episode], said: &[Said], until: Even
             (all + 1, held + usize::from(holds))
         })
     });
-    Judged { planted: planted.clone(), steps, episodes: since.len(), forecasts }
+    let named = since.iter().flat_map(|e| e.named.iter().cloned()).collect();
+    Judged { planted: planted.clone(), steps, episodes: since.len(), named, forecasts }
 }
 
 #[cfg(test)]

@@ -150,6 +150,7 @@ mod tests {
             worst,
             point: None,
             message: String::new(),
+            named: Vec::new(),
         }
     }
 

@@ -1,5 +1,6 @@
 //! Alerts as they are published, one document per change, put together to episodes.
 
+use crate::advise::diagnosis::Basis;
 use crate::advise::document::{Alert, Change, Finding, Severity};
 use roundsman_models::EventTime;
 use std::collections::BTreeMap;
@@ -27,6 +28,8 @@ pub struct Episode {
     pub point: Option<String>,
     /// The sentence it was raised with.
     pub message: String,
+    /// What waveforms named, each time it changed.
+    pub named: Vec<(EventTime, String)>,
 }
 
 impl Episode {
@@ -51,7 +54,14 @@ pub fn episodes(alerts: &[Alert]) -> Vec<Episode> {
             worst: alert.worst,
             point: alert.contributions.first().map(|part| part.point.clone()),
             message: alert.message.clone(),
+            named: Vec::new(),
         });
+        let likely = alert.likely_fault.as_ref().filter(|l| l.basis == Basis::Waveform).and_then(|l| l.named());
+        if let Some(fault) = likely
+            && episode.named.last().is_none_or(|(_, name)| *name != fault.name)
+        {
+            episode.named.push((alert.at, fault.name.clone()));
+        }
         episode.worst = episode.worst.max(alert.worst);
         match alert.change {
             Change::Raised | Change::Escalated | Change::Recurred => {

@@ -67,6 +67,7 @@ mod tests {
             worst: Severity::Advisory,
             point: None,
             message: String::new(),
+            named: Vec::new(),
         };
         let episodes = [
             episode(1, Finding::Machine),

@@ -158,8 +158,12 @@ impl Journal {
     /// Opens or creates `journal.db` in a state directory that is locked already.
     pub fn open(dir: &Path) -> Result<Self, KeepError> {
         let path = dir.join("journal.db");
-        let mut journal =
-            Self { connection: open(&path, TABLES, &[CONFIGURATIONS])?, path, tail: VecDeque::new(), tail_entries: 0 };
+        let mut journal = Self {
+            connection: open(&path, TABLES, &[CONFIGURATIONS, ""])?,
+            path,
+            tail: VecDeque::new(),
+            tail_entries: 0,
+        };
         journal.read_tail_rows().map_err(journal.fault())?;
         Ok(journal)
     }

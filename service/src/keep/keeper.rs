@@ -3,13 +3,15 @@
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
 use super::store::{
-    Recovered, Store, TrendTable, give_back, prune_trend, write_alert, write_asset, write_audit, write_filters,
-    write_hole, write_position, write_snapshot, write_trend,
+    Recovered, Store, TrendTable, give_back, keep_waveforms, prune_trend, write_alert, write_asset, write_audit,
+    write_filters, write_hole, write_position, write_request, write_snapshot, write_trend, write_waveform,
 };
 use super::trend::{Bucket, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
+use crate::asset::capture::Kept;
 use crate::status::{Hole, Status};
 use crate::vitals::Which;
+use bytes::Bytes;
 use roundsman_models::EventTime;
 use rusqlite::{Transaction, params};
 use std::collections::HashMap;
@@ -91,6 +93,35 @@ pub enum Record {
     },
     /// Data the broker lost.
     Hole(Hole),
+    /// A request for waveforms: published once, whatever is recovered.
+    Request {
+        /// Asset.
+        asset: Arc<str>,
+        /// Event time; those of one asset have different ones.
+        at: EventTime,
+        /// What is published.
+        publication: Publication,
+    },
+    /// A waveform as it came.
+    Waveform {
+        /// Asset.
+        asset: Arc<str>,
+        /// Its number there.
+        number: u64,
+        /// Stream time it came.
+        at: EventTime,
+        /// Point, when the topic says.
+        point: Option<String>,
+        /// The message.
+        payload: Bytes,
+    },
+    /// Which waveforms of an asset stay.
+    WaveformsKept {
+        /// Asset.
+        asset: Arc<str>,
+        /// Which.
+        kept: Kept,
+    },
 }
 
 /// What the audit says of a command beside its answer. Apart, so that the many other records stay small.
@@ -337,7 +368,8 @@ impl Keeper {
 fn touches_outbox(write: &Write) -> bool {
     matches!(
         write,
-        Write::Delivered(_) | Write::Record(Record::Alert { .. } | Record::State(_) | Record::Answer { .. })
+        Write::Delivered(_)
+            | Write::Record(Record::Alert { .. } | Record::State(_) | Record::Answer { .. } | Record::Request { .. })
     )
 }
 
@@ -360,6 +392,13 @@ fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Res
             }
         }
         Record::Hole(hole) => write_hole(transaction, *hole)?,
+        Record::Request { asset, at, publication } => {
+            if write_request(transaction, asset, *at)? {
+                put_in_outbox(transaction, Urgency::Answer, publication, None)?;
+            }
+        }
+        Record::Waveform { .. } => write_waveform(transaction, record)?,
+        Record::WaveformsKept { asset, kept } => keep_waveforms(transaction, asset, kept)?,
         Record::Asset { .. } | Record::Trend { .. } => {}
     }
     Ok(())

@@ -4,8 +4,10 @@ use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
 use crate::advise::publish::Waiting;
+use crate::asset::capture::Kept;
 use crate::status::Hole;
 use bytes::Bytes;
+use roundsman_models::EventTime;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::collections::HashMap;
 use std::fs::{File, OpenOptions, Permissions, TryLockError};
@@ -13,14 +15,14 @@ use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// Version of the tables of both files. A change of a table is a new version and a migration.
-pub const SCHEMA: u32 = 2;
+pub const SCHEMA: u32 = 3;
 
 /// Version of what the engine and the intake put into their snapshots. Any change of a struct in them is a new form and a
 /// new version; `tests/versions.rs` notices.
 ///
 /// 2: alarm lives under settings, a condition document that is due, our own clock as a witness of the stream's; the hash
-/// covers all of the row.
-pub const SNAPSHOT: u32 = 2;
+/// covers all of the row. 3: waveforms, their references and judgements; plate data of bearings and sensors.
+pub const SNAPSHOT: u32 = 3;
 
 /// Over all of a snapshot's row: a flipped bit in the position would skip or repeat journal, one in the name would
 /// give an asset's learning to nobody, one in the version would stop the start.
@@ -29,7 +31,24 @@ fn snapshot_hash(asset: &str, version: u32, position: u64, bytes: &[u8]) -> i64 
     fnv1a(&parts.map(u64::to_le_bytes).concat()).cast_signed()
 }
 
-const TABLES: &str = "
+/// Version 3 brought waveforms; said once for new files and for those of before.
+macro_rules! waveform_tables {
+    () => {
+        "
+-- Waveforms as they came (a payload is what `roundsman analyse` reads from a file), and what each is kept as.
+CREATE TABLE waveforms (
+    asset TEXT NOT NULL, number INTEGER NOT NULL, at INTEGER NOT NULL, point TEXT, payload BLOB NOT NULL,
+    PRIMARY KEY (asset, number));
+CREATE TABLE waveform_slots (
+    asset TEXT NOT NULL, slot TEXT NOT NULL, number INTEGER NOT NULL, PRIMARY KEY (asset, slot)) WITHOUT ROWID;
+-- Event time of the last request for waveforms: what recovery makes again is not published again.
+CREATE TABLE requests (asset TEXT PRIMARY KEY, at INTEGER NOT NULL) WITHOUT ROWID;
+"
+    };
+}
+
+const TABLES: &str = concat!(
+    "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE filters (filter TEXT PRIMARY KEY) WITHOUT ROWID;
 -- One row per asset, and one with an empty name for what the intake knows (registry, stream clock).
@@ -67,13 +86,17 @@ CREATE TABLE outbox (
     retain INTEGER NOT NULL, correlation BLOB, replaces TEXT UNIQUE);
 CREATE INDEX outbox_in_turn ON outbox (urgency, number);
 CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY (began, ended)) WITHOUT ROWID;
-";
+",
+    waveform_tables!()
+);
 
 /// From each version of `state.db` to the next. A row of before has no topic and no values beside its answer.
 const CHANGES: [&str; SCHEMA as usize - 1] = [
     // 1 → 2
     "ALTER TABLE audit ADD COLUMN topic TEXT; ALTER TABLE audit ADD COLUMN old TEXT;
      ALTER TABLE audit ADD COLUMN new TEXT;",
+    // 2 → 3
+    waveform_tables!(),
 ];
 
 /// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.
@@ -545,6 +568,48 @@ pub(super) fn write_audit(transaction: &Transaction<'_>, record: &Record) -> rus
 
 pub(super) fn write_hole(transaction: &Transaction<'_>, hole: Hole) -> rusqlite::Result<()> {
     transaction.execute("INSERT OR IGNORE INTO holes VALUES (?1, ?2)", [hole.from.0, hole.to.0])?;
+    Ok(())
+}
+
+/// True when the request was not known yet.
+pub(super) fn write_request(transaction: &Transaction<'_>, asset: &str, at: EventTime) -> rusqlite::Result<bool> {
+    let fresh = transaction
+        .prepare_cached(
+            "INSERT INTO requests VALUES (?1, ?2)
+             ON CONFLICT DO UPDATE SET at = excluded.at WHERE excluded.at > requests.at",
+        )?
+        .execute(params![asset, at.0])?;
+    Ok(fresh > 0)
+}
+
+pub(super) fn write_waveform(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<()> {
+    let Record::Waveform { asset, number, at, point, payload } = record else { return Ok(()) };
+    transaction.prepare_cached("INSERT OR REPLACE INTO waveforms VALUES (?1, ?2, ?3, ?4, ?5)")?.execute(params![
+        asset,
+        number.cast_signed(),
+        at.0,
+        point,
+        payload.as_ref()
+    ])?;
+    Ok(())
+}
+
+/// Writes down what is kept as what, and drops every other waveform of the asset up to the number.
+pub(super) fn keep_waveforms(transaction: &Transaction<'_>, asset: &str, kept: &Kept) -> rusqlite::Result<()> {
+    transaction.prepare_cached("DELETE FROM waveform_slots WHERE asset = ?1")?.execute([asset])?;
+    for (slot, number) in &kept.slots {
+        transaction.prepare_cached("INSERT OR REPLACE INTO waveform_slots VALUES (?1, ?2, ?3)")?.execute(params![
+            asset,
+            slot,
+            number.cast_signed()
+        ])?;
+    }
+    transaction
+        .prepare_cached(
+            "DELETE FROM waveforms WHERE asset = ?1 AND number <= ?2
+             AND number NOT IN (SELECT number FROM waveform_slots WHERE asset = ?1)",
+        )?
+        .execute(params![asset, kept.upto.cast_signed()])?;
     Ok(())
 }
 

@@ -2,10 +2,12 @@
 
 use super::Results;
 use crate::acquire::{AssetId, Observation};
+use crate::asset::capture::Waveform;
 use crate::asset::settings::Settings;
 use crate::asset::spec::AssetSpec;
 use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
+use roundsman_models::EventTime;
 use std::io;
 use std::path::Path;
 use std::sync::Arc;
@@ -152,6 +154,11 @@ impl<'scope, S: Step> Feed<'scope, S> {
                 }
             }
         }
+    }
+
+    /// A waveform came.
+    pub fn waveform(&mut self, id: AssetId, at: EventTime, waveform: Arc<Waveform>) {
+        self.tell(id, Event::Waveform(id, at, waveform));
     }
 
     /// An event for every engine.

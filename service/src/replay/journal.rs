@@ -70,7 +70,8 @@ pub(super) fn play(
     let edge = Plant::new(config, run::topics(config)?);
     let site = config.site.name.clone();
     let make = || Engine::new(&site, false);
-    let mut player = Player { edge, recorded, refused: BTreeMap::new(), notes: Vec::new(), readings: 0, skipped: 0 };
+    let mut player =
+        Player { edge, recorded, refused: BTreeMap::new(), notes: Vec::new(), readings: 0, waveforms: 0, skipped: 0 };
     let spill_dir = options.spill_dir.clone();
     let (results, span) = std::thread::scope(|scope| {
         let mut feed = Feed::start(scope, pace.threads, &spill_dir, &make);
@@ -80,6 +81,7 @@ pub(super) fn play(
     })?;
     let mut summary = Summary::new(player.edge.names());
     summary.readings = player.readings;
+    summary.waveforms = player.waveforms;
     summary.rejections = player.refused;
     summary.notes = player.notes;
     if player.skipped > 0 {
@@ -94,7 +96,7 @@ pub(super) fn play(
             *summary.rejections.entry(reason).or_default() += count;
         }
     }
-    if player.readings == 0 {
+    if player.readings == 0 && player.waveforms == 0 {
         return Err(Error::new(Fault::Data, format!("{}: no reading in it could be used", path.display())));
     }
     summary.wall = Wall::of(summary.readings, began.elapsed());
@@ -107,6 +109,7 @@ struct Player {
     refused: BTreeMap<Rejection, u64>,
     notes: Vec<String>,
     readings: u64,
+    waveforms: u64,
     skipped: u64,
 }
 
@@ -191,6 +194,10 @@ impl Player {
                 }
                 Event::Define(id, spec, settings) => feed.define(id, spec, settings),
                 Event::Command(id, ..) => feed.tell(id, event),
+                Event::Waveform(id, ..) => {
+                    self.waveforms += 1;
+                    feed.tell(id, event);
+                }
                 Event::Tick(_) | Event::End(_) => feed.tell_all(|| event.clone()),
             }
         }

@@ -24,7 +24,14 @@ pub struct Results {
     lives: Vec<Life>,
     rejected: BTreeMap<Rejection, u64>,
     histories: Vec<History>,
+    diagnoses: Documents,
+    /// Counts them, so that those of one time stay in their order.
+    diagnosed: u32,
+    notes: Vec<String>,
 }
+
+/// Notes kept per worker.
+const MOST_NOTES: usize = 20;
 
 /// A row of `remaining-life.csv` from the point on.
 #[derive(Debug)]
@@ -43,7 +50,15 @@ impl Results {
             lives: Vec::new(),
             rejected: BTreeMap::new(),
             histories: Vec::new(),
+            diagnoses: Documents::new(spill_dir.to_owned()),
+            diagnosed: 0,
+            notes: Vec::new(),
         }
+    }
+
+    /// What a person should know of it.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
     }
 
     /// Takes what an engine said.
@@ -68,7 +83,23 @@ impl Results {
                 self.histories.push(*history);
                 Ok(())
             }
-            Output::Trend(..) | Output::Condition(..) | Output::Answered(..) => Ok(()),
+            Output::Diagnosis(asset, diagnosis) => {
+                self.diagnosed += 1;
+                self.diagnoses.push(diagnosis.at, asset, "", self.diagnosed, &diagnosis.to_json())
+            }
+            Output::WaveformRefused(_, unread) => {
+                *self.rejected.entry(Rejection::BadWaveform).or_default() += 1;
+                if self.notes.len() < MOST_NOTES {
+                    self.notes.push(format!("a waveform cannot be read: {}: {}", unread.part, unread.why));
+                }
+                Ok(())
+            }
+            Output::Trend(..)
+            | Output::Condition(..)
+            | Output::Answered(..)
+            | Output::CaptureRequest(..)
+            | Output::Waveform(..)
+            | Output::CapturesKept(..) => Ok(()),
         }
     }
 
@@ -125,7 +156,7 @@ impl Names {
     }
 }
 
-/// Writes `scores.csv`, `remaining-life.csv`, `alerts.jsonl` and, last, `summary.json` into `out`; gives the summary
+/// Writes `scores.csv`, `remaining-life.csv`, where there were waveforms `diagnoses.jsonl`, `alerts.jsonl` and, last, `summary.json` into `out`; gives the summary
 /// with its alerts counted.
 ///
 /// # Errors
@@ -133,6 +164,9 @@ impl Names {
 pub fn write(out: &Path, mut results: Vec<Results>, mut summary: Summary) -> Result<Summary, Error> {
     let names = Names::new(&summary.names);
     create(out, "alerts.jsonl", |file| alerts(&mut results, &names, &mut summary, file))?;
+    if results.iter().any(|r| !r.diagnoses.entries().is_empty()) {
+        create(out, "diagnoses.jsonl", |file| diagnoses(&mut results, &names, file))?;
+    }
     create(out, "remaining-life.csv", |file| lives(&mut results, &names, file))?;
     create(out, "scores.csv", |file| {
         summary.scores = scores(results, &names, file)?;
@@ -161,6 +195,25 @@ fn alerts(results: &mut [Results], names: &Names, summary: &mut Summary, file: &
         let Some(entry) = results.alerts.entries().get(place).cloned() else { continue };
         text.clear();
         results.alerts.read(&entry, &mut text)?;
+        text.push(b'\n');
+        file.write_all(&text)?;
+    }
+    Ok(())
+}
+
+fn diagnoses(results: &mut [Results], names: &Names, file: &mut dyn Write) -> io::Result<()> {
+    let mut order: Vec<(usize, usize)> = Vec::new();
+    for (worker, results) in results.iter().enumerate() {
+        order.extend((0..results.diagnoses.entries().len()).map(|place| (worker, place)));
+    }
+    let entry = |&(worker, place): &(usize, usize)| results.get(worker).and_then(|r| r.diagnoses.entries().get(place));
+    order.sort_by_cached_key(|at| entry(at).map(|e| (e.at, names.rank(e.asset), e.revision)));
+    let mut text = Vec::new();
+    for (worker, place) in order {
+        let Some(results) = results.get_mut(worker) else { continue };
+        let Some(entry) = results.diagnoses.entries().get(place).cloned() else { continue };
+        text.clear();
+        results.diagnoses.read(&entry, &mut text)?;
         text.push(b'\n');
         file.write_all(&text)?;
     }

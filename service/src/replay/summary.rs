@@ -17,6 +17,8 @@ use std::time::Duration;
 pub struct Summary {
     /// Readings met, those not used included.
     pub readings: u64,
+    /// Waveforms met.
+    pub waveforms: u64,
     /// Readings not used, by reason.
     pub rejections: BTreeMap<Rejection, u64>,
     /// Empty cells, which are no readings.
@@ -88,6 +90,7 @@ impl Summary {
     pub fn new(names: Vec<String>) -> Self {
         Self {
             readings: 0,
+            waveforms: 0,
             rejections: BTreeMap::new(),
             missing: 0,
             assets: names.len() as u64,

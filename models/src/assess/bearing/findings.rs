@@ -71,7 +71,7 @@ pub struct Irregular {
 
 /// What the envelopes amount to.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case", tag = "verdict")]
+#[serde(rename_all = "snake_case")]
 pub enum BearingVerdict {
     /// No family that stands out and no impacts.
     Nothing,

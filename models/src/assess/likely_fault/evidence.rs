@@ -10,10 +10,8 @@ pub struct Evidence {
     /// In words.
     pub text: String,
     /// Where it was seen.
-    #[serde(skip_serializing_if = "Option::is_none", default)]
     pub axis: Option<Axis>,
     /// The line it is about.
-    #[serde(skip_serializing_if = "Option::is_none", default)]
     pub line: Option<Line>,
 }
 
@@ -32,7 +30,7 @@ pub struct Hypothesis {
 
 /// What it amounts to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case", tag = "answer", content = "fault")]
+#[serde(rename_all = "snake_case")]
 pub enum Answer {
     /// The vibration neither changed nor is high.
     Nothing,

@@ -112,6 +112,49 @@ impl AxisSpectrum {
             amplitude_mm_s,
             floor_mm_s,
         }
+        .within(high_hz)
+    }
+
+    /// Without the lines above the band: nothing is asked of them, and a kept spectrum is so much smaller.
+    fn within(mut self, high_hz: f64) -> Self {
+        let lines = (high_hz / self.step_hz).floor().clamp(0.0, 1e9) as usize + 1;
+        self.amplitude_mm_s.truncate(lines);
+        self.floor_mm_s.truncate(lines);
+        self
+    }
+
+    /// The same with at most `most` lines, to be kept: neighbours become one, as high as the highest of them above the
+    /// mean of their floors. A record of 1 s has a line per Hz and stays as it is.
+    pub fn thinned(&self, most: usize) -> Self {
+        let factor = self.amplitude_mm_s.len().div_ceil(most.max(1)).max(1);
+        if factor == 1 {
+            return self.clone();
+        }
+        // Line k of the thinned spectrum stands for the lines around k × factor, so that frequencies stay where they were.
+        let half = factor / 2;
+        let around = |k: usize, of: &[f64]| -> Vec<f64> {
+            let first = (k * factor).saturating_sub(half);
+            of.get(first..(first + factor).min(of.len())).unwrap_or_default().to_vec()
+        };
+        let count = self.amplitude_mm_s.len().div_ceil(factor);
+        Self {
+            step_hz: self.step_hz * factor as f64,
+            amplitude_mm_s: (0..count)
+                .map(|k| around(k, &self.amplitude_mm_s).into_iter().fold(0.0, f64::max))
+                .collect(),
+            floor_mm_s: (0..count)
+                .map(|k| {
+                    let floors: Vec<f64> = around(k, &self.floor_mm_s).into_iter().filter(|f| f.is_finite()).collect();
+                    if floors.is_empty() { f64::INFINITY } else { floors.iter().sum::<f64>() / floors.len() as f64 }
+                })
+                .collect(),
+            ..*self
+        }
+    }
+
+    /// Number of lines.
+    pub fn lines(&self) -> usize {
+        self.amplitude_mm_s.len()
     }
 
     /// Distance of the lines, Hz.

@@ -7,6 +7,8 @@ use crate::assess::bearing::{Bearing, BearingFindings, BearingVerdict};
 
 /// From this score up a hypothesis is named.
 const NAMED: f64 = 0.6;
+/// What is left of a hypothesis whose lines did not change when something else did.
+const OLD_LINES: f64 = 0.5;
 /// A level counts as changed from this factor up (6 dB).
 const CHANGED: f64 = 2.0;
 
@@ -46,6 +48,7 @@ pub fn diagnose(case: &Case<'_>) -> Diagnosis {
             resonance,
         ];
         hypotheses.extend(rules.iter().filter_map(|rule| rule(&look)));
+        hypotheses.iter_mut().for_each(|h| look.discount_old_lines(h));
     }
     // Bearing defects show in the envelope long before the velocity matters.
     hypotheses.extend(case.bearings.and_then(|(findings, bearings)| bearing(findings, bearings)));
@@ -136,6 +139,20 @@ impl<'a> Look<'a> {
                 || now.noise_high_m_s2 >= CHANGED * before.noise_high_m_s2
                 || now.noise_low_mm_s >= CHANGED * before.noise_low_mm_s
         })
+    }
+
+    /// Where only a change makes the vibration matter, lines that stood there before do not explain it, however much they
+    /// look like a fault: every machine has some 1× and 2×.
+    fn discount_old_lines(&self, hypothesis: &mut Hypothesis) {
+        let by_level = self.case.now.velocity_rms_mm_s() >= self.case.matters_from_mm_s;
+        let lines: Vec<(Axis, Line)> = hypothesis.support.iter().filter_map(|e| Some((e.axis?, e.line?))).collect();
+        let grown: Vec<bool> = lines.iter().filter_map(|line| self.grew(Some(*line))).collect();
+        if by_level || grown.is_empty() || grown.contains(&true) {
+            return;
+        }
+        hypothesis.confidence *= OLD_LINES;
+        let text = "its lines stood as high in the reference: they do not explain the change".to_owned();
+        hypothesis.against.push(Evidence { text, axis: None, line: None });
     }
 
     fn unknown_rate(&self) -> bool {
@@ -294,6 +311,11 @@ fn cavitation_or_turbulence(look: &Look<'_>) -> Option<Hypothesis> {
     let lines_grew = (1..=3).any(|k| look.grew(look.radial(k)) == Some(true));
     score.sign(0.25, Some(!lines_grew), "the lines of the shaft did not grow with it", None);
     score.sign(0.15, look.case.facts.moves_fluid, "the machine moves a liquid or a gas", None);
+    // Bubbles and eddies keep no rate: impacts that do make the same noise between the lines, and explain it.
+    let regular = look.case.bearings.is_some_and(|(findings, _)| {
+        matches!(findings.verdict, BearingVerdict::Defect { .. } | BearingVerdict::UnknownRate)
+    });
+    score.contradiction(0.5, regular, "impacts at a regular rate explain the noise", None);
     score.finish(broad)
 }
 

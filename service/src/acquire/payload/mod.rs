@@ -15,6 +15,7 @@ pub use time::TimeFormat;
 
 use super::registry::MAX_NAME_BYTES;
 use super::topics::TopicNames;
+use super::waveform::Limits;
 use super::{Quality, Rejection};
 use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
@@ -103,6 +104,8 @@ pub enum Format {
     Json(Json),
     /// SenML JSON, RFC 8428.
     Senml(NameRule),
+    /// Waveforms, see [`crate::acquire::waveform`]: no values, and not read here.
+    Waveform(Limits),
 }
 
 /// Room for values up to the codec's cap; what is beyond it is refused and counted.
@@ -183,5 +186,6 @@ pub fn decode<'a>(
         }
         Format::Json(json) => json::decode(json, codec, names, payload, received, out),
         Format::Senml(rule) => senml::decode(*rule, codec, names, payload, received, out),
+        Format::Waveform(_) => Ok(()),
     }
 }

@@ -52,7 +52,7 @@ pub fn read_bytes(bytes: &[u8], ending: &str, options: &FileOptions) -> Result<C
         return Err(WaveformFault::new("scale", format!("must be finite and not 0, got {}", options.scale)));
     }
     let (rate_hz, samples_g) = match ending {
-        "json" | "rwf" => return decode(bytes, &Limits { bytes: bytes.len(), samples: usize::MAX }),
+        "json" | "rwf" | "cbor" => return decode(bytes, &Limits { bytes: bytes.len(), samples: usize::MAX }),
         "wav" => wav(bytes, factor, options)?,
         "csv" | "txt" => csv(bytes, factor, options)?,
         _ => (rate(options)?, options.encoding.read(bytes, factor)?),

@@ -5,7 +5,7 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use roundsman_models::EventTime;
 use roundsman_models::assess::likely_fault::Axis;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 /// First bytes of the binary form.
 const MAGIC: &[u8; 4] = b"RWF1";
@@ -60,6 +60,9 @@ pub fn decode(payload: &[u8], limits: &Limits) -> Result<Capture, WaveformFault>
         let why = format!("{} bytes, and at most {} are taken", payload.len(), limits.bytes);
         return Err(WaveformFault::new("message", why));
     }
+    if super::senml::is_cbor(payload) {
+        return super::senml::decode(payload, limits);
+    }
     let (head, body) = match payload.strip_prefix(MAGIC.as_slice()) {
         Some(rest) => split_binary(rest)?,
         None => (payload, None),
@@ -111,6 +114,27 @@ pub fn decode(payload: &[u8], limits: &Limits) -> Result<Capture, WaveformFault>
         request: fields.request,
         samples_g,
     })
+}
+
+/// A capture as a binary message, its samples as 32-bit floats.
+pub fn encode(capture: &Capture) -> Vec<u8> {
+    #[derive(Serialize)]
+    struct Head<'a> {
+        #[serde(flatten)]
+        capture: &'a Capture,
+        unit: &'static str,
+        encoding: Encoding,
+    }
+    // Plain data with text for keys: there is nothing to fail.
+    let head = serde_json::to_vec(&Head { capture, unit: "g", encoding: Encoding::F32 }).unwrap_or_default();
+    let mut message = Vec::with_capacity(8 + head.len() + 4 * capture.samples_g.len());
+    message.extend_from_slice(MAGIC);
+    message.extend_from_slice(&(head.len() as u32).to_le_bytes());
+    message.extend_from_slice(&head);
+    for sample in &capture.samples_g {
+        message.extend_from_slice(&(*sample as f32).to_le_bytes());
+    }
+    message
 }
 
 fn needed<T>(part: &'static str, value: Option<T>) -> Result<T, WaveformFault> {
@@ -182,6 +206,21 @@ mod tests {
         assert!((plain.samples_g[99] - 99.0).abs() < 1e-9);
         assert_eq!(plain.start, Some(EventTime(1_772_323_200_000_000)));
         assert_eq!((plain.rpm, plain.request.as_deref()), (Some(1480.0), Some("41")));
+    }
+
+    #[test]
+    fn what_is_encoded_is_decoded() {
+        let capture = Capture {
+            asset: Some("a".into()),
+            point: None,
+            axis: Some(Axis::Axial),
+            start: Some(EventTime(1_772_323_200_000_001)),
+            rate_hz: 1000.0,
+            rpm: Some(1480.0),
+            request: Some("r/1".into()),
+            samples_g: (0..100).map(|n| f64::from(n) * 0.25).collect(),
+        };
+        assert_eq!(decode(&encode(&capture), &Limits::default()), Ok(capture));
     }
 
     #[test]

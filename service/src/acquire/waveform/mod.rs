@@ -2,7 +2,7 @@
 //! files; bytes in, a capture or the reason out.
 //!
 //! # Messages
-//! Three forms, told apart by their first byte; the same fields in each:
+//! Four forms, told apart by their first byte; in JSON and binary the same fields:
 //!
 //! | field | | |
 //! |---|---|---|
@@ -20,16 +20,20 @@
 //! - **Binary**: the four bytes `RWF1`, the length of a JSON header as u32 little-endian, the header with the fields above
 //!   without `samples` and `data`, then the samples little-endian as `encoding` says.
 //!
+//! - **CBOR**: a SenML pack (RFC 8428), one record per sample, see `senml.rs`.
+//!
 //! Anything missing or contradictory is refused by the field's name; sizes are bounded before anything is decoded.
 
 mod file;
 mod message;
+mod senml;
 
 pub use file::{FileOptions, read_bytes, read_file};
-pub use message::{Limits, decode};
+pub use message::{Limits, decode, encode};
 
 use roundsman_models::EventTime;
 use roundsman_models::assess::likely_fault::Axis;
+use roundsman_models::manipulate::waveform::integrate::STANDARD_GRAVITY;
 use serde::Serialize;
 use std::fmt;
 
@@ -43,6 +47,7 @@ pub struct Capture {
     /// Direction of the sensor.
     pub axis: Option<Axis>,
     /// First sample.
+    #[serde(with = "crate::advise::forms::optional_time")]
     pub start: Option<EventTime>,
     /// Samples a second.
     pub rate_hz: f64,
