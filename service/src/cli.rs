@@ -92,7 +92,7 @@ roundsman replay --out found --asset pump-7 --time-column datetime pump-7.csv\n 
 roundsman replay --out found --asset rig --time-column datetime --ignore anomaly,changepoint \\\n      \
 --set learn.run_time=400s rig.csv\n  \
 roundsman replay --config plant.toml --out tried --labels labels.csv \\\n      \
---sweep detect.advisory_sigmas=4,5,6 --sweep alarm.raise_snapshots=2,3,5 recording.jsonl.zst\n\n\
+--sweep detect.false_warnings_per_year=1,4,12 --sweep alarm.raise_snapshots=2,3,5 recording.jsonl.zst\n\n\
 Record a plant with one shell command and replay it later:\n  \
 mosquitto_sub -h broker -t 'plant/#' -F '%j' | zstd > recording.jsonl.zst"
     )]
@@ -194,7 +194,7 @@ pub struct ReplayArgs {
 }
 
 const SWEEP_HELP: &str = "Play the recordings once per value of a setting, in parallel; given several times, once per \
-combination: --sweep detect.advisory_sigmas=4,5,6 --sweep alarm.raise_snapshots=2,3,5. Results go to DIR/01, DIR/02, ..., \
+combination: --sweep detect.false_warnings_per_year=1,4,12 --sweep alarm.raise_snapshots=2,3,5. Results go to DIR/01, DIR/02, ..., \
 figures to DIR/sweep.csv and, with --labels or --label-column, a plot of detection against false alerts to DIR/sweep.svg. \
 Two of the folders are compared by `roundsman evaluate --labels LABELS.csv DIR/01 --against DIR/02`.";
 

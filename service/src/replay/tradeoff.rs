@@ -23,7 +23,9 @@ const CALM: &str = "#8fa3b3";
 const ACCENT: &str = "#b4532a";
 /// Settings explained below the panels; more are in the table.
 const MOST_LEGEND: usize = 48;
-const COLUMNS: usize = 3;
+/// Of the legend, where the settings are short enough; and what a character takes at its size, with some to spare.
+const MOST_COLUMNS: usize = 3;
+const CHARACTER: f64 = 7.0;
 const ROW: f64 = 18.0;
 /// Dots nearer than this are one dot with several numbers.
 const NEAR: f64 = 13.0;
@@ -38,7 +40,7 @@ struct Dot {
 /// Draws the trials of a sweep.
 pub fn plot(trials: &[Trial]) -> String {
     let shown = trials.len().min(MOST_LEGEND);
-    let legend_rows = shown.div_ceil(COLUMNS);
+    let legend_rows = shown.div_ceil(columns_for(trials)).max(1);
     let legend_top = TOP + 2.0 * PANEL + GAP + 86.0;
     let height = legend_top + legend_rows as f64 * ROW + 30.0;
     let mut svg = String::new();
@@ -251,9 +253,23 @@ fn ranges(numbers: &[usize]) -> String {
     format!("{}{more}", shown.join(", "))
 }
 
+/// Settings of a trial in one line.
+fn said(trial: &Trial) -> String {
+    let names = short_keys(&trial.settings);
+    let pairs = names.iter().zip(&trial.settings).map(|(name, (_, value))| format!("{name} {value}"));
+    pairs.collect::<Vec<_>>().join(" · ")
+}
+
+fn columns_for(trials: &[Trial]) -> usize {
+    let longest = trials.iter().take(MOST_LEGEND).map(|trial| said(trial).chars().count()).max().unwrap_or(0);
+    let width = longest as f64 * CHARACTER + 36.0;
+    (((WIDTH - LEFT - RIGHT) / width) as usize).clamp(1, MOST_COLUMNS)
+}
+
 fn legend(svg: &mut String, trials: &[Trial], top: f64) {
-    let column_width = (WIDTH - LEFT - RIGHT) / COLUMNS as f64;
-    let rows = trials.len().min(MOST_LEGEND).div_ceil(COLUMNS).max(1);
+    let columns = columns_for(trials);
+    let column_width = (WIDTH - LEFT - RIGHT) / columns as f64;
+    let rows = trials.len().min(MOST_LEGEND).div_ceil(columns).max(1);
     let _ = writeln!(
         svg,
         r##"<text x="{LEFT}" y="{:.1}" fill="{FAINT}">Upper left is better. Orange: no other setting is better in both. Delay is the median from a label's start.</text>"##,
@@ -261,16 +277,13 @@ fn legend(svg: &mut String, trials: &[Trial], top: f64) {
     );
     for (place, trial) in trials.iter().take(MOST_LEGEND).enumerate() {
         let (x, y) = (LEFT + (place / rows) as f64 * column_width, top + (place % rows) as f64 * ROW);
-        let names = short_keys(&trial.settings);
-        let settings: Vec<String> =
-            names.iter().zip(&trial.settings).map(|(name, (_, value))| format!("{name} {value}")).collect();
         let _ = writeln!(
             svg,
             r##"<text x="{:.1}" y="{y:.1}" text-anchor="end" font-weight="600">{}</text><text x="{:.1}" y="{y:.1}">{}</text>"##,
             x + 14.0,
             trial.number,
             x + 22.0,
-            escape(&settings.join(" · "))
+            escape(&said(trial))
         );
     }
     if trials.len() > MOST_LEGEND {
