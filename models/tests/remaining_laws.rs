@@ -120,7 +120,8 @@ fn more_noise_never_narrows_the_interval_on_average() {
     let width = |amplitude: f64| -> f64 {
         let widths = (0..60).map(|seed| {
             let t = time(&wearing(1.0, amplitude, 1.0, seed), upper(3.3));
-            (t.p90_hours.expect("near") / t.p10_hours).ln()
+            // With much noise it may never get there: an end out of sight is as far as the horizon.
+            (t.p90_hours.unwrap_or(8760.0) / t.p10_hours).ln()
         });
         widths.sum::<f64>() / 60.0
     };

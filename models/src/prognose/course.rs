@@ -15,7 +15,8 @@
 
 use super::points::usable;
 use super::remaining::{
-    GUESS_RATIO, GUESS_REACH, LevelDoubt, NoForecast, RemainingParams, Side, TimeToLimit, Z90, survived_parts,
+    GUESS_LOWER_RATIO, GUESS_RATIO, GUESS_REACH, LevelDoubt, NoForecast, RemainingParams, Side, TimeToLimit, Z90,
+    survived_parts,
 };
 use crate::prognose::first_passage::{normal_cdf, rising_root};
 use crate::reading::{EventTime, Reading};
@@ -84,7 +85,8 @@ pub fn to_failure(
     let p50_hours = at(0.0).ok_or(NoForecast::TooUncertain { p10_hours, horizon_hours })?;
     let p90_hours = at(Z90);
     let upper = p90_hours.unwrap_or(horizon_hours);
-    if upper > GUESS_RATIO * p10_hours && upper > GUESS_REACH * age_hours {
+    let wide = upper > GUESS_RATIO * p10_hours && p50_hours > GUESS_LOWER_RATIO * p10_hours;
+    if wide && upper > GUESS_REACH * age_hours {
         return Err(NoForecast::NoBetterThanGuess { p10_hours, p90_hours: upper });
     }
     Ok(TimeToLimit { p10_hours, p50_hours, p90_hours, within_horizon })

@@ -4,12 +4,12 @@
 //! either linearly or as (exp(k·s) − 1) / (exp(k·S) − 1), s hours after onset, k the growth rate, S now. A positive k is
 //! wear that feeds on itself, a negative one wear that slows down and may never get to the limit. Noise on top:
 //! autocorrelated scatter of the block means and a wander of the level itself (see `whiten`), both either the same at every
-//! level or growing with it, as the scatter of a vibration does.
+//! level or, where the value has a zero, growing with it, as the scatter of a vibration does.
 //!
 //! Nobody knows the onset, the growth rate or the correlation of the noise, and choosing one best set would make the
 //! forecast far too sure of itself. So all are tried on a grid; in each cell healthy level and rise follow by generalised
 //! least squares, and the cell gets its posterior weight: restricted likelihood × prior, of which linear wear has 0.35,
-//! exponential wear 0.5 and slowing wear 0.15, spread evenly over their growth rates. Cells with the same growth rate are then merged into one
+//! exponential wear 0.57 and slowing wear 0.08, spread evenly over their growth rates. Cells with the same growth rate are then merged into one
 //! bivariate normal of (level, rate) with the same mean and covariance, their evidence discounted a little because real
 //! wear is none of them (`EVIDENCE_POWER`). The result is the mix of the three by evidence.
 //!
@@ -20,6 +20,7 @@
 //! Wiener process: Whitmore & Schenkelberg (1997), Lifetime Data Analysis 3 (both from memory).
 
 use super::points::Points;
+use super::remaining::Known;
 use super::whiten::{Filtered, Noise, Whitener};
 use crate::reading::EventTime;
 use serde::{Deserialize, Serialize};
@@ -145,9 +146,10 @@ const SLOWING: [f64; 5] = [-0.75, -1.33, -2.37, -4.21, -7.5];
 /// Slowing over the time since onset, |k|·S.
 const SLOWING_RANGE: (f64, f64) = (0.6, 4.0);
 /// Prior shares of linear and of slowing wear; the rest is exponential. Most wear accelerates, and taking it for linear
-/// errs to the unsafe side; what slows down is a minority (our judgement), but calling it steady cries wolf.
+/// errs to the unsafe side; what slows down is a minority (our judgement), but calling it steady cries wolf. Below a
+/// tenth, so that P90 is not *never* for want of evidence.
 const LINEAR_PRIOR: f64 = 0.35;
-const SLOWING_PRIOR: f64 = 0.15;
+const SLOWING_PRIOR: f64 = 0.08;
 /// Power to which the evidence for a shape is raised. Real wear is neither of the two models, so that evidence piled up on
 /// one shape is less telling than it says. The figure was chosen on the simulated wear of `tests/remaining_calibration.rs`:
 /// at 1 the intervals there are too narrow for wear that wanders, at 0.5 wider than any use. Generalised posteriors:
@@ -299,24 +301,24 @@ fn shape_table(points: &Points, cells: &[Cell], growths: &[f64]) -> Vec<f64> {
 
 impl Degradation {
     /// `None` when the points are too few or carry nothing to fit. `hint_hours`: onset relative to the last point.
-    pub(super) fn fit(points: &Points, hint_hours: Option<f64>, known: Option<GrowthPrior>) -> Option<Self> {
+    pub(super) fn fit(points: &Points, hint_hours: Option<f64>, known: &Known) -> Option<Self> {
         let n = points.len();
         if n <= MIN_POINTS_AFTER_ONSET {
             return None;
         }
         let span = -points.hours[0];
         let mut growths = vec![0.0];
-        match known {
+        match known.growth {
             Some(known) => growths.extend(PRIOR_SCORES.iter().map(|z| (known.ln_mean + z * known.ln_sd).exp())),
             None => growths.extend(GROWTHS.iter().map(|g| g / span)),
         }
         growths.extend(SLOWING.iter().map(|g| g / span));
         let onsets = onsets(points, hint_hours);
-        let cells = cells(&onsets, &growths, known);
+        let cells = cells(&onsets, &growths, known.growth);
         let table = shape_table(points, &cells, &growths);
         let steps: Vec<f64> = step_lengths(points);
         let even = vec![1.0; n];
-        let growing = relative_levels(points);
+        let growing = known.has_zero.then(|| relative_levels(points)).flatten();
         let scalings: Vec<&[f64]> = std::iter::once(even.as_slice()).chain(growing.as_deref()).collect();
 
         let mut fits = vec![None; scalings.len() * NOISES.len() * cells.len()];
@@ -425,10 +427,11 @@ fn step_lengths(points: &Points) -> Vec<f64> {
         .collect()
 }
 
-/// Levels relative to the last one, smoothed by a running median; `None` when they are not all above zero or so alike
+/// Levels relative to the last one, smoothed by a running median; `None` when they are not all on one side of zero or so alike
 /// that noise which grows with them is noise that does not.
 fn relative_levels(points: &Points) -> Option<Vec<f64>> {
-    let level = |v: &f64| points.centre + points.scale * v;
+    let sign = points.centre.signum();
+    let level = |v: &f64| sign * (points.centre + points.scale * v);
     let n = points.len();
     let mut smooth = Vec::with_capacity(n);
     for i in 0..n {
@@ -439,7 +442,6 @@ fn relative_levels(points: &Points) -> Option<Vec<f64>> {
     }
     let last = *smooth.last()?;
     let (low, high) = smooth.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
-    // A level near zero is one without a zero of its own.
     let telling = low > 0.02 * high && high >= TELLING_RATIO * low && high < f64::MAX;
     telling.then(|| smooth.iter().map(|v| v / last).collect())
 }

@@ -9,7 +9,9 @@
 //! [`track_record`](super::track_record)).
 //!
 //! Nothing is said where a guess that knows only how long the trend has lasted would do as well: with a hazard that
-//! never changes P90 is ln 10 / ln (10/9) = 21.9 times P10, whatever its rate.
+//! never changes P90 is ln 10 / ln (10/9) = 21.9 times P10 and P50 ln 2 / ln (10/9) = 6.6 times, whatever its rate. So is
+//! what must be exceeded to be silent, both at once, and P90 be beyond the nine times the trend's age of a guess from that
+//! age alone.
 //!
 //! Input: at most a few hundred block means of one indicator in one way of running (typically one per hour run), any
 //! spacing; more are pooled to 64 points, so that giving more than a few thousand only costs time. Not for: levels whose
@@ -276,6 +278,8 @@ pub(super) const GUESS_RATIO: f64 = 21.85;
 const MILESTONE_SHARE: f64 = 0.4;
 /// Standard score of 90 %.
 pub(super) const Z90: f64 = 1.281_551_565_544_6;
+/// P50 over P10 of the same: what ends late may still begin at a known time.
+pub(super) const GUESS_LOWER_RATIO: f64 = 6.58;
 /// A guess from the age s of the trend alone gives 9·s for P90; what ends before that says more, however wide its
 /// ratio is.
 pub(super) const GUESS_REACH: f64 = 9.0;
@@ -308,6 +312,9 @@ pub struct Known {
     pub correction: Correction,
     /// How fast the wear of past machines grew.
     pub growth: Option<GrowthPrior>,
+    /// Whether the value's zero means nothing there, as for vibration and unlike degrees Celsius: then the noise may grow
+    /// with the level.
+    pub has_zero: bool,
 }
 
 /// [`forecast`] with what is known beside the blocks.
@@ -335,7 +342,7 @@ pub fn forecast_knowing(
         let flat = NoForecast::NoTrend { t: 0.0, need: min_trend_t };
         let points = Points::pool(&blocks).ok_or(flat)?;
         let hint_hours = known.onset_hint.map(|at| at.hours_since(points.last_at));
-        let degradation = Degradation::fit(&points, hint_hours, known.growth).ok_or(flat)?;
+        let degradation = Degradation::fit(&points, hint_hours, known).ok_or(flat)?;
         if degradation.rise_t.is_nan() {
             return Err(flat);
         }
@@ -550,7 +557,8 @@ fn time_to(
     // Near the limit a wide ratio is a few hours, and worth saying; a guess has the age of the trend for its scale.
     let age_hours = clock.ahead_hours + degradation.at.hours_since(degradation.onset);
     let upper = p90_hours.unwrap_or(horizon_hours);
-    if upper > GUESS_RATIO * p10_hours && upper > GUESS_REACH * age_hours {
+    let wide = upper > GUESS_RATIO * p10_hours && p50_hours > GUESS_LOWER_RATIO * p10_hours;
+    if wide && upper > GUESS_REACH * age_hours {
         return Err(NoForecast::NoBetterThanGuess { p10_hours, p90_hours: upper });
     }
     Ok(TimeToLimit { p10_hours, p50_hours, p90_hours, within_horizon })

@@ -157,7 +157,9 @@ impl Forecaster {
             statement.forecasts.push(failure);
         }
         let targets: Vec<Target> = named.iter().map(|n| n.target).collect();
-        let known = Known { correction: self.record.correction(), ..Known::default() };
+        // Degrees Celsius have no zero of their own.
+        let has_zero = spec.quantity != Quantity::Temperature;
+        let known = Known { correction: self.record.correction(), has_zero, ..Known::default() };
         let life = match forecast_knowing(&levels, at, &targets, &known, params) {
             Ok(life) => life,
             Err(why) => {
