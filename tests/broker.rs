@@ -305,7 +305,7 @@ fn the_broker_samples_let_everyone_do_their_part_and_no_more() {
             line + "\n"
         })
         .collect();
-    let users = ["roundsman", "gateway", "display", "operator"];
+    let users = ["roundsman", "gateway", "display", "operator", "engineer"];
     let passwords: String = users.iter().map(|user| format!("{user}:secret\n")).collect();
     let files = [("roundsman.acl", sample("mosquitto.acl")), ("roundsman.passwords", passwords)];
     let broker = Broker::start_hashed(&config, &files.each_ref().map(|(name, text)| (*name, text.as_str())));
@@ -364,7 +364,7 @@ fn a_second_daemon_and_an_unknown_version_are_refused_by_name() {
     drop(connection);
     let later = Daemon::start(settings(broker.port, dir.path())).stop();
     let text = later.expect_err("refused").to_string();
-    assert!(text.contains("schema version 99") && text.contains("version 1"), "{text}");
+    assert!(text.contains("schema version 99") && text.contains("version 2"), "{text}");
 }
 
 #[test]

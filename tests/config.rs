@@ -5,6 +5,7 @@ use roundsman::check::{Seen, Summary, mapping_table};
 use roundsman::config::settings::ROWS;
 use roundsman::config::{Checked, Sources, from_text, load, zone_names};
 use roundsman_models::EventTime;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -51,10 +52,8 @@ fn the_defaults_the_example_shows_are_the_defaults() {
     let shown: String = text
         .lines()
         .map(|line| match line.strip_prefix('#') {
-            // A password file is not here to be read; the rest is.
-            Some(setting)
-                if setting.starts_with(|c: char| c.is_ascii_lowercase()) && !setting.starts_with("password") =>
-            {
+            // Files with secrets are not here to be read; the rest is.
+            Some(setting) if setting.starts_with(|c: char| c.is_ascii_lowercase()) && !setting.contains("_file = ") => {
                 format!("{setting}\n")
             }
             _ => format!("{line}\n"),
@@ -71,6 +70,8 @@ fn the_defaults_the_example_shows_are_the_defaults() {
     assert_eq!(settings, Settings::default());
     assert_eq!(uncommented.limits, plain.limits);
     assert_eq!(uncommented.publish, plain.publish);
+    assert_eq!(uncommented.http, plain.http);
+    assert_eq!((uncommented.journal, uncommented.service), (plain.journal, plain.service));
     let broker = |config: Checked| {
         let mut broker = config.broker.unwrap();
         broker.username = None;
@@ -103,7 +104,7 @@ fn every_fault_is_reported_at_once_with_its_path_the_rule_and_the_value() {
     let wanted = [
         "site.name: must be a name of 1 to 128 bytes without /, +, # and control characters: it is one level of a topic, got \"a/b\"",
         "site.zoen: is not a setting; did you mean `zone`?",
-        "broker.url: must be mqtt://HOST or mqtt://HOST:PORT, got \"http://x\"",
+        "broker.url: must be mqtt://HOST or mqtts://HOST, with :PORT where it is not 1883 or 8883, got \"http://x\"",
         "broker.protocol: must be one of `5`, `3`, got 4",
         "broker.keep_alive: must be at least 5 s and at most 18 h, got \"1 s\"",
         "topics[1].pattern: `+`: write {} for one level and {...} for all further ones, got \"plant/+/x\"",
@@ -113,6 +114,50 @@ fn every_fault_is_reported_at_once_with_its_path_the_rule_and_the_value() {
         "assets.pump-7.points.vib_de.alarm_high: must be above warning_high 4.5, got 3.2",
     ];
     assert_eq!(faults, wanted, "{faults:#?}");
+}
+
+/// A file with a secret, as private as asked for.
+fn private(dir: &Path, name: &str, text: &str, mode: u32) -> String {
+    let path = dir.join(name);
+    std::fs::write(&path, text).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(mode)).unwrap();
+    path.display().to_string()
+}
+
+#[test]
+fn the_http_listener_is_this_machines_alone_until_the_file_says_more() {
+    let dir = tempfile::tempdir().unwrap();
+    let http = |text: &str| with(&format!("[http]\n{text}")).map(|config| config.http);
+    assert_eq!(http("").unwrap().listen.unwrap().to_string(), "127.0.0.1:8720");
+    assert_eq!(http("listen = \"off\"").unwrap().listen, None);
+    let open = http("listen = \"0.0.0.0:8720\"").unwrap_err();
+    assert_eq!(open.len(), 2, "{open:#?}");
+    assert!(open[0].starts_with("http.token_file: is needed"), "{open:#?}");
+    assert!(open[1].contains("plaintext = \"I accept that anyone on the network can read it\""), "{open:#?}");
+    assert!(http("listen = \"0.0.0.0:8720\"\nbehind_proxy = true").is_ok());
+    let token = private(dir.path(), "token", "0123456789abcdef\n", 0o600);
+    let meant = "plaintext = \"I accept that anyone on the network can read it\"";
+    let good = http(&format!("listen = \"0.0.0.0:8720\"\ntoken_file = \"{token}\"\n{meant}")).unwrap();
+    assert!(good.admits(Some("Bearer 0123456789abcdef")) && !good.admits(None));
+    assert!(!format!("{good:?}").contains("0123456789"));
+
+    for (text, rule) in [
+        ("plaintext = \"yes\"".to_owned(), "http.plaintext: must be left out, or be exactly \"I accept"),
+        ("token = \"0123456789abcdef\"".to_owned(), "http.token: must not be in a file or on the command line"),
+        ("listen = \":80\"".to_owned(), "http.listen: must be \"off\" or ADDRESS:PORT"),
+        (
+            format!("token_file = \"{}\"", private(dir.path(), "short", "abc", 0o600)),
+            "http.token: must be at least 16 characters",
+        ),
+        (
+            format!("token_file = \"{}\"", private(dir.path(), "open", "0123456789abcdef", 0o644)),
+            "http.token_file: must be private to its owner (and readable by its group at most), but its mode is 0644",
+        ),
+    ] {
+        let faults = http(&text).unwrap_err();
+        assert!(faults.len() == 1 && faults[0].starts_with(rule), "{text}: {faults:#?}");
+        assert!(!faults[0].contains("abcdef"), "{faults:#?}");
+    }
 }
 
 #[test]
@@ -185,20 +230,96 @@ fn a_password_is_never_in_the_file_and_never_printed() {
         ("ROUNDSMAN__BROKER__PASSWORD".to_owned(), "0123456789".to_owned()),
     ];
     let config = from_text(Some(BASE), &Sources { env, ..sources() }).unwrap();
-    assert_eq!(config.broker.as_ref().and_then(|b| b.password.as_deref()), Some("0123456789"));
+    assert_eq!(config.broker.as_ref().and_then(|b| b.password.as_ref()).map(|p| p.reveal()), Some("0123456789"));
     assert!(!format!("{config:?}").contains("0123456789"));
 }
 
 #[test]
 fn a_password_file_is_read_and_a_missing_one_is_a_fault() {
     let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("password");
-    std::fs::write(&path, "secret\n").unwrap();
+    let path = private(dir.path(), "password", "secret\n", 0o600);
     let config = with(&format!("broker.username = \"u\"\nbroker.password_file = {path:?}")).unwrap();
-    assert_eq!(config.broker.and_then(|b| b.password).as_deref(), Some("secret"));
+    assert_eq!(config.broker.and_then(|b| b.password).as_ref().map(|p| p.reveal()), Some("secret"));
     let gone = dir.path().join("gone");
     let found = faults(&format!("broker.username = \"u\"\nbroker.password_file = {gone:?}"));
     assert!(found.iter().any(|f| f.starts_with("broker.password_file: must be a file that can be read")), "{found:?}");
+}
+
+#[test]
+fn a_password_goes_over_a_network_in_the_open_only_by_a_sentence() {
+    let env: Vec<(String, String)> = [("USERNAME", "u"), ("PASSWORD", "0123456789")]
+        .map(|(k, v)| (format!("ROUNDSMAN__BROKER__{k}"), v.into()))
+        .into();
+    let with = |url: &str, rest: &str| {
+        let text = BASE.replace("mqtt://localhost", url) + rest;
+        from_text(Some(&text), &Sources { env: env.clone(), ..sources() })
+            .map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>())
+    };
+    for here in ["mqtt://localhost", "mqtt://127.0.0.1:1884", "mqtt://[::1]"] {
+        assert!(with(here, "").is_ok(), "{here}");
+    }
+    let faults = with("mqtt://broker", "").unwrap_err();
+    assert_eq!(
+        faults,
+        [
+            "broker.plaintext_password: is needed, since the password would go to broker unencrypted: use mqtts://, or say \
+          plaintext_password = \"I accept that anyone on the network can read it\""
+        ]
+    );
+    let meant = "broker.plaintext_password = \"I accept that anyone on the network can read it\"";
+    assert!(with("mqtt://broker", meant).is_ok());
+    let faults = with("mqtt://broker", "broker.plaintext_password = \"true\"").unwrap_err();
+    assert!(faults[0].starts_with("broker.plaintext_password: must be left out, or be exactly"), "{faults:?}");
+    // Without a password there is nothing to read but what the plant publishes anyway.
+    assert!(read(&BASE.replace("localhost", "broker")).is_ok());
+}
+
+#[test]
+fn certificates_beside_a_url_without_tls_are_a_fault() {
+    let found = faults("broker.ca_file = \"/etc/ca.crt\"\nbroker.server_name = \"b\"");
+    assert_eq!(found.len(), 2, "{found:?}");
+    assert!(found.iter().all(|fault| fault.contains("is for mqtts:// only, and broker.url begins with mqtt://")));
+}
+
+#[test]
+fn commands_are_allowed_by_topic_and_action() {
+    assert_eq!(with("").unwrap().commands, []);
+    let two = "commands = [
+        { topic = \"roundsman/s/+/command\", actions = [\"acknowledge\", \"shelve\"] },
+        { topic = \"roundsman/s/+/command/engineer\", actions = \"all\" },
+    ]";
+    let config = with(two).unwrap();
+    assert_eq!(config.commands.iter().map(|rule| rule.actions.len()).collect::<Vec<_>>(), [2, 7]);
+    for (text, rule) in [
+        ("publish.commands = true", "publish.commands: is not a setting any more: [[commands]] says"),
+        ("commands = [{ topic = \"roundsman/s/+/command\" }]", "commands[1].actions: is needed: \"all\", or a list of"),
+        ("commands = [{ actions = \"all\" }]", "commands[1].topic: is needed"),
+        (
+            "commands = [{ topic = \"roundsman/t/+/command\", actions = \"all\" }]",
+            "commands[1].topic: must be roundsman/s/",
+        ),
+        ("commands = [{ topic = \"#\", actions = \"all\" }]", "commands[1].topic: must be roundsman/s/+/command, or"),
+        (
+            "commands = [{ topic = \"roundsman/s/+/command\", actions = [\"relaern\"] }]",
+            "commands[1].actions[1]: must be one of `acknowledge`, `shelve`",
+        ),
+        (
+            "commands = [{ topic = \"roundsman/s/+/command\", actions = [] }]",
+            "commands[1].actions: must name an action",
+        ),
+        (
+            "commands = [{ topic = \"roundsman/s/+/command\", actions = \"some\" }]",
+            "commands[1].actions: must be \"all\"",
+        ),
+        (
+            "commands = [{ topic = \"roundsman/s/+/command\", actions = \"all\" }, \
+             { topic = \"roundsman/s/p/command\", actions = \"all\" }]",
+            "commands[2].topic: must not take in topics that commands[1].topic takes in too",
+        ),
+    ] {
+        let found = faults(text);
+        assert!(found.len() == 1 && found[0].starts_with(rule), "{text}\n{found:#?}");
+    }
 }
 
 #[test]

@@ -5,13 +5,9 @@
 mod common;
 mod support;
 
+use common::stretch::{Sent, stretch};
 use common::{Broker, Listener, signal, wait_for};
-use roundsman::acquire::recording::time::write_rfc3339;
-use roundsman::acquire::recording::{self, Merge, Progress, ReadOptions};
-use roundsman::config::{self, Sources};
-use roundsman_models::EventTime;
 use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
-use std::collections::HashMap;
 use std::fmt::Write;
 use std::path::Path;
 use std::process::{Child, Stdio};
@@ -25,47 +21,10 @@ const ASSETS: [&str; 4] = ["id-fan", "fd-fan", "blower-1", "lift-pump"];
 const FROM: &str = "2031-03-29T00:00:00Z";
 const TO: &str = "2031-04-06T00:00:00Z";
 
-struct Sent {
-    topic: String,
-    payload: String,
-}
-
-/// The stretch as the site would publish it: one payload per reading, in the recording's order.
-fn messages() -> Vec<Sent> {
-    let file = support::quillhaven("roundsman.toml");
-    let sources = Sources { file: Some(&file), zones: config::zone_names(), ..Sources::default() };
-    let site = config::load(&sources).expect("the site's configuration has no faults");
-    let areas: HashMap<&str, &str> = (site.assets.iter())
-        .filter(|asset| ASSETS.contains(&asset.spec.name.as_str()))
-        .filter_map(|asset| Some((asset.spec.name.as_str(), asset.spec.area.as_deref()?)))
-        .collect();
-    let micros = |text: &str| text.parse::<jiff::Timestamp>().expect("a time").as_microsecond();
-    let (from, to) = (EventTime(micros(FROM)), EventTime(micros(TO)));
-    let path = support::quillhaven("readings.parquet");
-    let opened = recording::open(&path, &ReadOptions::default(), 1, &|| None, &Progress::default());
-    let mut merge = Merge::new(vec![opened.expect("the recording opens")]);
-    let mut messages = Vec::new();
-    while let Some(run) = merge.next_run().expect("the recording can be read") {
-        for raw in run.readings.iter().filter(|raw| from <= raw.at && raw.at < to) {
-            let names = &run.series[raw.series as usize];
-            let Some(area) = areas.get(&*names.asset) else { continue };
-            let mut time = Vec::new();
-            write_rfc3339(&mut time, raw.at);
-            let time = String::from_utf8(time).expect("ASCII");
-            messages.push(Sent {
-                topic: format!("plant/{area}/{}/{}", names.asset, names.point),
-                // The shortest digits that give the same bits again.
-                payload: format!(r#"{{"v":{},"t":"{time}"}}"#, raw.value),
-            });
-        }
-    }
-    messages
-}
-
 /// The stretch as `mosquitto_sub -F '%j'` would have recorded it.
 fn record(messages: &[Sent], path: &Path) {
     let mut text = String::new();
-    for Sent { topic, payload } in messages {
+    for Sent { topic, payload, .. } in messages {
         let quoted = serde_json::to_string(payload).expect("text");
         let length = payload.len();
         writeln!(
@@ -93,7 +52,8 @@ impl Daemon {
             .arg(support::quillhaven("roundsman.toml"))
             .args(["--set", &format!("broker.url=mqtt://127.0.0.1:{}", broker.port)])
             .args(["--set", "broker.clock=stream", "--set", "broker.client_id=under-test"])
-            .args(["--set", "publish.commands=true"])
+            .args(["--set", r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#])
+            .args(["--set", "journal.keep_days=1"])
             .args(["--set", &format!("state.dir={}", state.display())])
             .stdout(Stdio::null())
             .stderr(log)
@@ -144,7 +104,7 @@ fn publish(port: u16, messages: &[Sent], confirmed: &AtomicUsize, until: &Atomic
                 }
             }
         });
-        for (place, Sent { topic, payload }) in messages.iter().enumerate() {
+        for (place, Sent { topic, payload, .. }) in messages.iter().enumerate() {
             if place >= until.load(Ordering::SeqCst) {
                 wait_for("leave to go on", || place < until.load(Ordering::SeqCst));
             }
@@ -171,7 +131,7 @@ fn sorted(mut documents: Vec<String>) -> Vec<String> {
 #[test]
 fn a_recording_lived_through_gives_what_its_replay_gives() {
     let dir = tempfile::tempdir().expect("a temporary directory");
-    let messages = messages();
+    let messages = stretch(&ASSETS, FROM, TO);
     let recorded = dir.path().join("recorded.jsonl");
     record(&messages, &recorded);
     let config = support::quillhaven("roundsman.toml");
@@ -257,4 +217,10 @@ fn a_recording_lived_through_gives_what_its_replay_gives() {
         panic!("document {} differs:\n  lived    {}\n  replayed {}", place + 1, lived[place], replayed[place]);
     }
     assert_eq!(lived.len(), replayed.len(), "as many documents");
+    // The journal it kept is a recording too.
+    let out = dir.path().join("journal-replayed");
+    let journal = state.join("journal.db");
+    support::replay(&out, ["--config".as_ref(), config.as_os_str(), journal.as_os_str()]);
+    let again = std::fs::read_to_string(out.join("alerts.jsonl")).expect("alerts.jsonl");
+    assert!(again.lines().eq(replayed), "a replay of journal.db gives other alerts than one of the recording");
 }

@@ -421,7 +421,10 @@ fn args(out: &Path, recordings: Vec<PathBuf>, threads: usize) -> ReplayArgs {
         ignore: Vec::new(),
         set: Vec::new(),
         zone: None,
+        as_history: None,
         threads: Some(threads),
+        sweep: Vec::new(),
+        truth: Default::default(),
         sort: false,
         recordings,
     }

@@ -19,6 +19,7 @@
 pub mod about;
 mod duty;
 pub mod fault;
+mod labels;
 pub mod machine;
 pub mod messages;
 mod noise;

@@ -9,8 +9,8 @@ use clap::Parser;
 use indicatif::{ProgressBar, ProgressStyle};
 use roundsman_replay_data::{Options, PlanChoice, Recording, simulate, steps, write};
 
-/// Makes a simulated recording of roundsman's invented site: readings.parquet, about.toml (what was planted, where and
-/// when) and roundsman.toml (the service's configuration for the site). The same arguments give the same bytes.
+/// Makes a simulated recording of roundsman's invented site: readings.parquet, about.toml and labels.csv (what was
+/// planted, where and when) and roundsman.toml (the service's configuration for the site). The same arguments give the same bytes.
 #[derive(Parser)]
 #[command(version, after_help = "Example: roundsman-replay-data --seed 1 --days 60 --out replay-data/quillhaven")]
 struct Arguments {

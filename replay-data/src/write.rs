@@ -20,12 +20,14 @@ use parquet::schema::parser::parse_message_type;
 use parquet::schema::types::ColumnPath;
 
 use crate::about::NOTE;
-use crate::{Recording, START_SECS, messages, site_config};
+use crate::{Recording, START_SECS, labels, messages, site_config};
 
 /// The table of readings.
 pub const READINGS_FILE: &str = "readings.parquet";
 /// The truth.
 pub const ABOUT_FILE: &str = "about.toml";
+/// The truth as labels for `roundsman evaluate`.
+pub const LABELS_FILE: &str = "labels.csv";
 /// The service's configuration for the site.
 pub const CONFIG_FILE: &str = "roundsman.toml";
 
@@ -57,7 +59,7 @@ pub enum WriteError {
     About(#[from] toml::ser::Error),
 }
 
-/// Writes the table, the truth and the service's configuration into `folder`, which is made when missing.
+/// Writes the table, the truth, its labels and the service's configuration into `folder`, which is made when missing.
 pub fn folder(recording: &Recording, folder: &Path) -> Result<(), WriteError> {
     let named = |path: &Path| {
         let path = path.to_owned();
@@ -66,6 +68,8 @@ pub fn folder(recording: &Recording, folder: &Path) -> Result<(), WriteError> {
     fs::create_dir_all(folder).map_err(named(folder))?;
     let path = folder.join(ABOUT_FILE);
     fs::write(&path, about_text(recording)?).map_err(named(&path))?;
+    let path = folder.join(LABELS_FILE);
+    fs::write(&path, labels_text(recording)).map_err(named(&path))?;
     let path = folder.join(CONFIG_FILE);
     fs::write(&path, config_text(recording)).map_err(named(&path))?;
     let path = folder.join(READINGS_FILE);
@@ -76,6 +80,11 @@ pub fn folder(recording: &Recording, folder: &Path) -> Result<(), WriteError> {
 /// The truth file as text.
 pub fn about_text(recording: &Recording) -> Result<String, WriteError> {
     Ok(format!("# {NOTE}\n# Keys are explained in replay-data/README.md.\n\n{}", toml::to_string(&recording.about)?))
+}
+
+/// The truth's labels as text.
+pub fn labels_text(recording: &Recording) -> String {
+    labels::text(&recording.about)
 }
 
 /// The service's configuration as text.

@@ -18,6 +18,8 @@ fn the_recording_in_this_folder_is_what_the_generator_makes() {
     let text = |name: &str| std::fs::read_to_string(folder.join(name)).expect("the file is in the repository");
     let about = write::about_text(&recording).expect("it can be spelled");
     assert!(text(write::ABOUT_FILE) == about, "{} is not what is made now: {AGAIN}", write::ABOUT_FILE);
+    let labels = write::labels_text(&recording);
+    assert!(text(write::LABELS_FILE) == labels, "{} is not what is made now: {AGAIN}", write::LABELS_FILE);
     let config = write::config_text(&recording);
     assert!(text(write::CONFIG_FILE) == config, "{} is not what is made now: {AGAIN}", write::CONFIG_FILE);
 

@@ -34,7 +34,7 @@ fn same_arguments_give_the_same_bytes_and_another_seed_others() {
     let bytes = |recording: &Recording| {
         let folder = tempfile::tempdir().expect("a temporary folder");
         write::folder(recording, folder.path()).expect("it can be written");
-        [write::READINGS_FILE, write::ABOUT_FILE, write::CONFIG_FILE]
+        [write::READINGS_FILE, write::ABOUT_FILE, write::LABELS_FILE, write::CONFIG_FILE]
             .map(|name| std::fs::read(folder.path().join(name)).expect("it was written"))
     };
     let first = bytes(&recording(5, 3, PlanChoice::None));

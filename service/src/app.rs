@@ -5,6 +5,7 @@
 //! outbox, says `offline` and leaves. What the deadline cuts off is named.
 
 use crate::acquire::mqtt::acks::AckLedger;
+use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, LinkV3, LinkV5, Reader, ReaderEnd, Version};
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
 use crate::intake::{Edge, Gone, Machine, Router, Shard};
@@ -33,6 +34,10 @@ pub struct RunSettings {
     pub snapshot_every: Duration,
     /// How long journal rows stay after the snapshots cover them.
     pub journal_keep: Duration,
+    /// Covered rows beyond this size of the journal go before their time, bytes.
+    pub journal_max_bytes: u64,
+    /// The configuration as the journal records it; `None` records none.
+    pub recorded: Option<Arc<str>>,
     /// Documents the outbox holds at most.
     pub outbox_limit: u64,
     /// The service's state is published again after this.
@@ -53,11 +58,13 @@ impl Default for RunSettings {
             shards: std::thread::available_parallelism().map_or(1, usize::from).min(16),
             snapshot_every: Duration::from_secs(300),
             journal_keep: Duration::ZERO,
+            journal_max_bytes: 4 << 30,
+            recorded: None,
             outbox_limit: 100_000,
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
             stop_within: Duration::from_secs(10),
-            now: wall_clock,
+            now: crate::acquire::steady_clock::now,
         }
     }
 }
@@ -117,9 +124,28 @@ where
     M: Machine,
     F: Fn(usize) -> M,
 {
+    let (_never, changes) = mpsc::channel(1);
+    run_with_changes(settings, parts, changes, stop).await
+}
+
+/// The same, with changes of the configuration on the way.
+///
+/// # Errors
+/// As [`run`].
+pub async fn run_with_changes<E, M, F>(
+    settings: RunSettings,
+    parts: Parts<E, F>,
+    changes: mpsc::Receiver<Reconfigured>,
+    stop: impl Future<Output = ()>,
+) -> Result<Ended, AppError>
+where
+    E: Edge,
+    M: Machine,
+    F: Fn(usize) -> M,
+{
     match settings.broker.version {
-        Version::V5 => Daemon::start::<E, M, F, LinkV5>(settings, parts)?.until(stop).await,
-        Version::V3 => Daemon::start::<E, M, F, LinkV3>(settings, parts)?.until(stop).await,
+        Version::V5 => Daemon::start::<E, M, F, LinkV5>(settings, parts)?.until(changes, stop).await,
+        Version::V3 => Daemon::start::<E, M, F, LinkV3>(settings, parts)?.until(changes, stop).await,
     }
 }
 
@@ -146,6 +172,7 @@ struct Daemon {
     reader: tokio::task::JoinHandle<ReaderEnd>,
     writer: tokio::task::JoinHandle<WriterEnd>,
     orders: mpsc::Sender<Order>,
+    reconfigure: mpsc::Sender<Reconfigured>,
     stop: watch::Sender<bool>,
     finish: watch::Sender<Finish>,
     give_up: Arc<AtomicBool>,
@@ -177,7 +204,7 @@ impl Daemon {
 
         // What an earlier run left.
         let mut store = Store::open(&settings.state_dir)?;
-        let journal = Journal::open(&settings.state_dir)?;
+        let mut journal = Journal::open(&settings.state_dir)?;
         let mut recovered = store.recover()?;
         let held_filters = recovered.filters.clone();
         // Written before the first connection: no filter can be in the session and not in the list.
@@ -187,6 +214,23 @@ impl Daemon {
         let tail = journal.tail()?;
         let head = journal.head()?;
         let from = recovered.position;
+        // What was in effect at `from`. The configuration of today takes effect where the journal goes on.
+        let recorded = journal.configuration_at(from)?;
+        let changed = settings.recorded.clone().filter(|now| journal.newest_configuration().as_deref() != Some(now));
+        let (reconfigure, reconfigured) = mpsc::channel(8);
+        if let Some(recorded) = changed {
+            // The channel is new and has room.
+            let _ = reconfigure.try_send(Reconfigured { recorded, filters: None });
+        }
+        journal.continue_after(store.last_position(&recovered)?)?;
+        // A state.db that was emptied or exchanged must not pass for a first start.
+        if from == 0 && recovered.intake.is_none() && journal.begin()?.is_some_and(|begin| begin > 1) {
+            recovered.faults.push(format!(
+                "{} has no snapshots, and journal.db is older: it is not the file they were made with. What was learned \
+                 before is not in it; if that is not meant, stop, and put the right file back",
+                settings.state_dir.join("state.db").display()
+            ));
+        }
         if from > head {
             tracing::error!(
                 from,
@@ -245,13 +289,17 @@ impl Daemon {
 
         let mut router =
             Router::new(edge, shards, orders.clone(), documents.clone(), status.clone(), settings.snapshot_every);
+        let of_router = status.clone();
         threads.push(thread("router", move || {
-            faults.extend(router.restore(from, intake.as_deref(), assets)?);
+            faults.extend(router.restore(from, recorded.as_deref(), intake.as_deref(), assets)?);
             for fault in faults {
+                of_router.vitals.lost_state(fault.clone());
                 tracing::error!("from the last run: {fault}; the rest is not touched");
+                of_router.add_state_fault(fault);
             }
             apply_again(&mut router, &old_rows, from, head)?;
             drop(old_rows);
+            of_router.vitals.recovered.store(true, Ordering::Relaxed);
             router.run(&applied_out)
         })?);
 
@@ -262,6 +310,7 @@ impl Daemon {
             covered,
             give_up: give_up.clone(),
             keep: settings.journal_keep,
+            max_bytes: settings.journal_max_bytes,
             status: status.clone(),
             now: settings.now,
         };
@@ -279,6 +328,7 @@ impl Daemon {
             batches,
             durable: durable_out,
             orders: orders.clone(),
+            reconfigured,
             stop: stop_out,
             status: status.clone(),
             now: settings.now,
@@ -298,15 +348,25 @@ impl Daemon {
         };
         let reader = tokio::spawn(reader.run::<L>());
         let writer = tokio::spawn(writer.run::<L>());
-        Ok(Self { settings, threads, reader, writer, orders, stop, finish, give_up })
+        Ok(Self { settings, threads, reader, writer, orders, reconfigure, stop, finish, give_up })
     }
 
-    async fn until(self, stop: impl Future<Output = ()>) -> Result<Ended, AppError> {
+    async fn until(
+        mut self,
+        mut changes: mpsc::Receiver<Reconfigured>,
+        stop: impl Future<Output = ()>,
+    ) -> Result<Ended, AppError> {
         let mut stop = std::pin::pin!(stop);
         let mut look = tokio::time::interval(Duration::from_millis(250));
         let failed = loop {
             tokio::select! {
                 () = &mut stop => break None,
+                Some(change) = changes.recv() => {
+                    tokio::select! {
+                        () = &mut stop => break None,
+                        () = self.change(change) => {}
+                    }
+                }
                 _ = look.tick() => {
                     // No part ends before it is told to.
                     if let Some((name, _)) = self.threads.iter().find(|(_, thread)| thread.is_finished()) {
@@ -325,6 +385,27 @@ impl Daemon {
         match failed {
             Some(part) => Err(AppError::Part(part)),
             None => Ok(ended),
+        }
+    }
+
+    /// Hands a change on. The filters it brings are in the list of those our session may hold before they are asked for.
+    async fn change(&mut self, change: Reconfigured) {
+        if let Some(filters) = &change.filters {
+            let may_be_held = &mut self.settings.broker.filters;
+            for filter in filters {
+                if !may_be_held.contains(filter) {
+                    may_be_held.push(filter.clone());
+                }
+            }
+            let listed = Order::Filters(may_be_held.clone());
+            let (done, written) = oneshot::channel();
+            if self.orders.send(listed).await.is_ok() && self.orders.send(Order::Flush(done)).await.is_ok() {
+                // Gone: the keeper ended, and with it all of this.
+                let _ = written.await;
+            }
+        }
+        if self.reconfigure.send(change).await.is_err() {
+            tracing::error!("the change of the configuration came while the reader was ending; it is lost");
         }
     }
 

@@ -1,4 +1,4 @@
-//! The command line: `demo | run | check | replay | analyse`. Parsing only; what a command does is in the module of its name.
+//! The command line: `demo | run | check | replay | evaluate | analyse`. Parsing only; what a command does is in the module of its name.
 
 use clap::builder::TypedValueParser;
 use clap::{Args, Parser, Subcommand};
@@ -31,9 +31,22 @@ It advises people. It is no protection system: it trips nothing and must not be 
     max_term_width = 110
 )]
 pub struct Cli {
+    /// Form of the log lines on the standard error.
+    #[arg(long, global = true, value_enum, default_value_t, value_name = "FORM")]
+    pub log_format: LogFormat,
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
+}
+
+/// Form of the log lines.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, clap::ValueEnum)]
+pub enum LogFormat {
+    /// For people.
+    #[default]
+    Text,
+    /// One JSON object per line, for a log collector.
+    Json,
 }
 
 /// The commands.
@@ -52,7 +65,8 @@ mosquitto_sub -p PORT -v -t 'roundsman/#'"
     /// Watch a plant: the daemon.
     #[command(
         long_about = "Connects to the broker of the configuration file and watches until told to stop. SIGTERM and \
-Ctrl-C stop it in order: sources first, then what is under way, then the state is saved.",
+Ctrl-C stop it in order: sources first, then what is under way, then the state is saved. SIGHUP reads the \
+configuration again and applies what can be applied; one with faults changes nothing.",
         after_long_help = "Examples:\n  roundsman run --config /etc/roundsman.toml\n  \
 roundsman run --config plant.toml --set broker.url=mqtt://localhost:1883\n  \
 ROUNDSMAN__BROKER__PASSWORD=... roundsman run --config plant.toml"
@@ -76,11 +90,15 @@ recording's: the same recording gives the same files, byte for byte.",
         after_long_help = "Examples:\n  roundsman replay --config plant.toml --out found recording.jsonl.zst\n  \
 roundsman replay --out found --asset pump-7 --time-column datetime pump-7.csv\n  \
 roundsman replay --out found --asset rig --time-column datetime --ignore anomaly,changepoint \\\n      \
---set learn.run_time=400s rig.csv\n\n\
+--set learn.run_time=400s rig.csv\n  \
+roundsman replay --config plant.toml --out tried --labels labels.csv \\\n      \
+--sweep detect.advisory_sigmas=4,5,6 --sweep alarm.raise_snapshots=2,3,5 recording.jsonl.zst\n\n\
 Record a plant with one shell command and replay it later:\n  \
 mosquitto_sub -h broker -t 'plant/#' -F '%j' | zstd > recording.jsonl.zst"
     )]
     Replay(ReplayArgs),
+    /// Judge the results of a replay against what was true.
+    Evaluate(crate::evaluate::EvaluateArgs),
     /// Look inside waveforms: spectra, envelopes, likely fault.
     Analyse(crate::analyse::AnalyseArgs),
 }
@@ -157,13 +175,28 @@ pub struct ReplayArgs {
     /// Threads; default: one per core. The results are the same.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256).map(usize::from))]
     pub threads: Option<usize>,
+    /// Play once per combination of settings and compare them; may be given several times. Results go to numbered folders.
+    #[arg(long, value_name = "KEY=A,B,C", conflicts_with = "pace", long_help = SWEEP_HELP)]
+    pub sweep: Vec<String>,
+    /// What was true, to weigh detection against false alerts.
+    #[command(flatten)]
+    pub truth: crate::evaluate::TruthArgs,
     /// Sort recordings by time, however large. Without it only the first million readings are looked at.
     #[arg(long)]
     pub sort: bool,
+    /// Also write every asset's life as a past case that ended with the recording, one file each, into this folder; for
+    /// `history.dir`. Give it recordings of machines that were run to their end, and nothing after it.
+    #[arg(long, value_name = "DIR")]
+    pub as_history: Option<PathBuf>,
     /// The recordings, played in this order.
     #[arg(value_name = "RECORDING", required = true)]
     pub recordings: Vec<PathBuf>,
 }
+
+const SWEEP_HELP: &str = "Play the recordings once per value of a setting, in parallel; given several times, once per \
+combination: --sweep detect.advisory_sigmas=4,5,6 --sweep alarm.raise_snapshots=2,3,5. Results go to DIR/01, DIR/02, ..., \
+figures to DIR/sweep.csv and, with --labels or --label-column, a plot of detection against false alerts to DIR/sweep.svg. \
+Two of the folders are compared by `roundsman evaluate --labels LABELS.csv DIR/01 --against DIR/02`.";
 
 const SET_HELP: &str = "Override one setting, by its path in the configuration file: --set learn.run_time=400s, \
 --set 'assets.\"pump 7\".class=pump'. May be given several times. Stronger than the environment \

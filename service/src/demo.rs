@@ -15,7 +15,7 @@ mod truth;
 mod verdict;
 
 pub use truth::{About, Machine, Outage, Planted, Reaches};
-pub use verdict::{Episode, Judged, Said, Verdict, episodes, judge};
+pub use verdict::{Judged, Said, Verdict, judge};
 
 #[cfg(feature = "demo-broker")]
 mod broker;

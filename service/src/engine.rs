@@ -1,7 +1,7 @@
 //! The engine: a pure step of (state, event) → (state, outputs). No clock, no input or output.
 
 use crate::acquire::{AssetId, Observation, Rejection};
-use crate::advise::document::{Alert, RemainingLife, Zone};
+use crate::advise::document::{Alert, History, RemainingLife, Zone};
 use crate::asset::now::Now;
 use crate::asset::settings::Settings;
 use crate::asset::spec::AssetSpec;
@@ -74,6 +74,38 @@ pub enum Action {
         /// New value in the point's kept unit; `None` removes it.
         value: Option<f64>,
     },
+    /// What somebody found who looked: whether an alert was right. It changes nothing; it is kept to be evaluated.
+    Finding {
+        /// Alert id.
+        alert: String,
+        /// Whether it was.
+        verdict: Verdict,
+        /// What it was, in a word.
+        kind: Option<String>,
+    },
+}
+
+/// What looking at the machine showed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// What the alert is about was there.
+    Confirmed,
+    /// Nothing was there.
+    NotConfirmed,
+    /// Something else was there.
+    Other,
+}
+
+/// A command that was carried out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Done {
+    /// What was done, in words.
+    pub said: String,
+    /// What held before, for the audit.
+    pub old: Option<String>,
+    /// What holds since.
+    pub new: Option<String>,
 }
 
 /// One of the operator's own limits.
@@ -136,7 +168,17 @@ pub enum Output {
     /// A reading was not used.
     Rejected(AssetId, Rejection),
     /// A command was carried out, or the reason it was not.
-    Answered(AssetId, EventTime, Command, Result<String, String>),
+    Answered(AssetId, EventTime, Command, Result<Done, String>),
+    /// An asset's life up to the end of the recording, when asked for by [`Engine::with_histories`].
+    Ended(AssetId, Box<History>),
+}
+
+/// Reads a stored form and nothing behind it: bytes that are left over were written in another form.
+pub(crate) fn whole<'b, T: Deserialize<'b>>(bytes: &'b [u8]) -> Result<T, postcard::Error> {
+    match postcard::take_from_bytes(bytes)? {
+        (value, []) => Ok(value),
+        _ => Err(postcard::Error::DeserializeBadEncoding),
+    }
 }
 
 /// The assets of one worker and their step. Assets are independent: spreading them over engines changes nothing.
@@ -147,6 +189,8 @@ pub struct Engine {
     assets: Vec<Option<Box<Asset>>>,
     /// Whether trend samples are wanted.
     trends: bool,
+    /// Whether histories are wanted.
+    histories: bool,
     /// Room for one snapshot's results, reused.
     now: Now,
 }
@@ -154,7 +198,13 @@ pub struct Engine {
 impl Engine {
     /// Without assets yet. `trends`: whether [`Output::Trend`] is wanted.
     pub fn new(site: &str, trends: bool) -> Self {
-        Self { site: site.into(), assets: Vec::new(), trends, now: Now::default() }
+        Self { site: site.into(), assets: Vec::new(), trends, histories: false, now: Now::default() }
+    }
+
+    /// Also says [`Output::Ended`] at the end.
+    pub fn with_histories(mut self, wanted: bool) -> Self {
+        self.histories = wanted;
+        self
     }
 
     /// Takes one event; appends what there is to say. An event for an asset that is not here is nobody's.
@@ -192,6 +242,11 @@ impl Engine {
             Event::End(at) => {
                 for asset in self.assets.iter_mut().flatten() {
                     asset.end(*at, trends, &mut self.now, out);
+                    if self.histories
+                        && let Some(history) = asset.history()
+                    {
+                        out.push(Output::Ended(asset.id(), Box::new(history)));
+                    }
                 }
             }
         }
@@ -212,7 +267,7 @@ impl Engine {
     /// # Errors
     /// The bytes are not a state of this version; the asset is left as it was.
     pub fn restore(&mut self, id: AssetId, bytes: &[u8]) -> Result<(), postcard::Error> {
-        let state: State = postcard::from_bytes(bytes)?;
+        let state: State = whole(bytes)?;
         if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
             asset.restore(state);
         }

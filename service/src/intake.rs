@@ -8,13 +8,14 @@ use crate::acquire::mqtt::link::Publication;
 use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
 use crate::acquire::{AssetId, Rejection};
 use crate::advise::publish::Documents;
-use crate::engine::{Command, Event, Output};
+use crate::engine::{Command, Done, Event, Output};
 use crate::keep::{Order, Record};
 use crate::status::Status;
+use crate::vitals::{Census, Worker};
 use roundsman_models::EventTime;
 use std::collections::HashMap;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, SyncSender};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
@@ -23,12 +24,34 @@ use tokio::sync::mpsc;
 pub struct Routed {
     /// Events in order: definitions before the first observation that needs them, ticks where time passes them.
     pub events: Vec<Event>,
-    /// What of it could not be used, with one detail each for the person who looks.
+    /// What of it could not be used, value by value; the first of each reason with a detail for the person who looks.
     pub rejected: Vec<(Rejection, String)>,
     /// The message was a command that cannot be carried out.
     pub refused: Option<RefusedCommand>,
+    /// Readings of earlier messages that were held until now and are refused.
+    pub held_back: Vec<(Rejection, String)>,
+    /// Reasons of which `rejected` has a detail already, a bit each.
+    told: u32,
     /// Reply topic named in a command's payload; the response topic of MQTT 5 goes before it.
     pub reply_to: Option<String>,
+    /// The reply topic is one of ours: nothing is said there.
+    pub reply_barred: bool,
+}
+
+impl Routed {
+    /// Counts `values` that could not be used. `detail` is asked for once per reason: one payload can have thousands.
+    pub fn reject(&mut self, reason: Rejection, values: u32, detail: impl Fn() -> String) {
+        if self.rejected.is_empty() {
+            self.told = 0;
+        }
+        let bit = 1 << reason as u32;
+        for _ in 0..values {
+            // An empty text allocates nothing.
+            let fresh = self.told & bit == 0;
+            self.rejected.push((reason, if fresh { detail() } else { String::new() }));
+            self.told |= bit;
+        }
+    }
 }
 
 /// A command that did not reach the engine.
@@ -51,6 +74,15 @@ pub trait Edge: Send + 'static {
     fn message(&mut self, message: &Message, out: &mut Routed);
     /// The stream was silent for `micros`: time passes.
     fn idle(&mut self, micros: i64, out: &mut Routed);
+    /// Begins under a recorded configuration instead of the one it was made with. Before [`Edge::restore`].
+    fn begin(&mut self, _recorded: &str) -> Result<(), String> {
+        Ok(())
+    }
+    /// Another configuration from here on; appends the definitions that changed. `false` when it is the one in effect. On
+    /// an error nothing changes.
+    fn configure(&mut self, _recorded: &str, _events: &mut Vec<Event>) -> Result<bool, String> {
+        Ok(false)
+    }
     /// The stream's time.
     fn now(&self) -> Option<EventTime>;
     /// Everything [`Edge::restore`] needs.
@@ -67,11 +99,16 @@ pub trait Machine: Send + 'static {
     fn save(&self) -> Vec<(AssetId, String, Vec<u8>)>;
     /// Takes over an asset's saved state, after its definition. On an error the asset begins anew.
     fn restore(&mut self, asset: AssetId, name: &str, saved: &[u8]) -> Result<(), String>;
+    /// How many assets are learning and how many are monitored.
+    fn census(&self) -> Census {
+        Census::default()
+    }
 }
 
 /// Where a command came from.
 #[derive(Debug, Clone)]
 pub struct Origin {
+    topic: Arc<str>,
     position: u64,
     part: u32,
     received: EventTime,
@@ -114,6 +151,7 @@ pub struct Router<E> {
     applied: u64,
     saved: u64,
     last_snapshot: Instant,
+    worker: Arc<Worker>,
 }
 
 /// A thread at the other end of a channel is gone: it failed, and the daemon is on its way down.
@@ -133,6 +171,7 @@ impl<E: Edge> Router<E> {
         let batches = shards.iter().map(|_| Default::default()).collect();
         let homes = HashMap::new();
         let last_snapshot = Instant::now();
+        let worker = status.vitals.worker("router");
         Self {
             edge,
             shards,
@@ -146,6 +185,7 @@ impl<E: Edge> Router<E> {
             applied: 0,
             saved: 0,
             last_snapshot,
+            worker,
         }
     }
 
@@ -153,12 +193,18 @@ impl<E: Edge> Router<E> {
     pub fn restore(
         &mut self,
         position: u64,
+        recorded: Option<&str>,
         intake: Option<&[u8]>,
         assets: Vec<(String, Vec<u8>)>,
     ) -> Result<Vec<String>, Gone> {
         (self.applied, self.saved) = (position, position);
         let mut faults = Vec::new();
         let mut defined = Vec::new();
+        if let Some(recorded) = recorded
+            && let Err(why) = self.edge.begin(recorded)
+        {
+            faults.push(format!("the configuration it ran under, so today's is taken for all of the journal: {why}"));
+        }
         if let Err(why) = self.edge.restore(intake, &mut defined) {
             faults.push(format!("what the intake had registered: {why}"));
         }
@@ -178,16 +224,27 @@ impl<E: Edge> Router<E> {
         for home in 0..self.shards.len() {
             self.tell(home, ToShard::Recovered)?;
         }
+        self.worker.idle();
         self.order(Order::Recovered)
     }
 
     /// Works until the journal's side closes, then takes the last snapshots.
     pub fn run(mut self, journaled: &Receiver<(u64, Vec<Entry>)>) -> Result<(), Gone> {
         loop {
-            match journaled.recv_timeout(self.snapshot_every) {
-                Ok((position, entries)) => self.apply(position, &entries)?,
-                Err(std::sync::mpsc::RecvTimeoutError::Timeout) => {}
-                Err(std::sync::mpsc::RecvTimeoutError::Disconnected) => return self.snapshot(),
+            self.worker.idle();
+            let next = journaled.recv_timeout(self.snapshot_every);
+            self.worker.busy();
+            match next {
+                Ok((position, entries)) => {
+                    self.status.vitals.before_router.down();
+                    self.apply(position, &entries)?;
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => {
+                    let done = self.snapshot();
+                    self.worker.idle();
+                    return done;
+                }
             }
             if self.last_snapshot.elapsed() >= self.snapshot_every {
                 self.snapshot()?;
@@ -205,17 +262,47 @@ impl<E: Edge> Router<E> {
                     self.edge.idle(*micros, &mut routed);
                     self.route(None, &mut routed)?;
                 }
+                Entry::Configured(recorded) => {
+                    match self.edge.configure(recorded, &mut routed.events) {
+                        Ok(false) => {}
+                        Ok(true) => {
+                            tracing::info!(position, "the configuration of this place in the stream is in effect")
+                        }
+                        Err(why) => {
+                            tracing::error!(
+                                position,
+                                why,
+                                "a recorded configuration cannot be used any more; the one before goes on"
+                            );
+                        }
+                    }
+                    self.route(None, &mut routed)?;
+                }
                 Entry::Hole(hole) => self.order(Order::Records(vec![Record::Hole(*hole)]))?,
             }
         }
         self.applied = position;
-        self.flush()
+        self.flush()?;
+        self.worker.step();
+        let messages = entries.iter().filter_map(|entry| match entry {
+            Entry::Message(message) => Some(message.received),
+            _ => None,
+        });
+        let vitals = &self.status.vitals;
+        vitals.applied.add(messages.clone().count() as u64);
+        if let Some(until) = messages.last() {
+            vitals.applied_until.set(until);
+        }
+        if let Some(now) = self.edge.now() {
+            vitals.stream_time.set(now);
+        }
+        Ok(())
     }
 
     fn message(&mut self, position: u64, part: u32, message: &Message, routed: &mut Routed) -> Result<(), Gone> {
         if message.retain {
             // The broker's memory from before we subscribed: neither fresh nor a fault.
-            self.status.reject(Rejection::Retained);
+            self.status.pass_over(message, Rejection::Retained, "kept by the broker: history, not a reading");
             return Ok(());
         }
         if message.cut {
@@ -225,14 +312,27 @@ impl<E: Edge> Router<E> {
         }
         self.edge.message(message, routed);
         for (reason, detail) in routed.rejected.drain(..) {
-            self.status.dead_letter(message, reason, &detail);
+            if detail.is_empty() {
+                self.status.reject(reason);
+            } else {
+                self.status.dead_letter(message, reason, &detail);
+            }
         }
-        let reply_to = message
-            .reply_to
-            .clone()
-            .or_else(|| routed.reply_to.take().map(|topic| ReplyTo { topic, correlation: None }));
-        routed.reply_to = None;
-        let origin = Origin { position, part, received: message.received, reply_to };
+        let in_payload = routed.reply_to.take().map(|topic| ReplyTo { topic, correlation: None });
+        let barred = std::mem::take(&mut routed.reply_barred);
+        let a_command = |event: &Event| matches!(event, Event::Command(..));
+        if routed.refused.is_none() && !routed.events.iter().any(a_command) {
+            return self.route(None, routed);
+        }
+        if barred {
+            tracing::warn!(
+                topic = message.topic,
+                "a command asks for its answer on one of our own topics; none is given"
+            );
+        }
+        let reply_to = message.reply_to.clone().or(in_payload).filter(|_| !barred);
+        let topic = Arc::from(message.topic.as_str());
+        let origin = Origin { topic, position, part, received: message.received, reply_to };
         if let Some(refused) = routed.refused.take() {
             self.status.commands.up();
             tracing::warn!(topic = message.topic, by = refused.by, why = refused.why, "a command was refused");
@@ -248,6 +348,9 @@ impl<E: Edge> Router<E> {
                 action: refused.action,
                 accepted: false,
                 answer: refused.why,
+                topic: origin.topic.clone(),
+                old: None,
+                new: None,
                 reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
             };
             self.order(Order::Records(vec![record]))?;
@@ -261,6 +364,9 @@ impl<E: Edge> Router<E> {
         }
         for (reason, _) in routed.rejected.drain(..) {
             self.status.reject(reason);
+        }
+        for (reason, detail) in routed.held_back.drain(..) {
+            self.status.refuse_held(reason, &detail);
         }
         Ok(())
     }
@@ -278,6 +384,7 @@ impl<E: Edge> Router<E> {
                 // By name, so that the same asset has the same shard whatever order the assets came in.
                 let home = (fnv1a(spec.name.as_bytes()) % self.shards.len().max(1) as u64) as usize;
                 self.homes.insert(*asset, home);
+                self.status.assets.set(self.homes.len() as u64);
                 claimed = self.unclaimed.remove_entry(&spec.name);
                 *asset
             }
@@ -326,7 +433,11 @@ impl<E: Edge> Router<E> {
     }
 
     fn tell(&self, home: usize, told: ToShard) -> Result<(), Gone> {
-        self.shards.get(home).ok_or(Gone)?.send(told).map_err(|_| Gone)
+        let shard = self.shards.get(home).ok_or(Gone)?;
+        self.status.vitals.before_shards.up();
+        let sent = shard.send(told).map_err(|_| Gone);
+        self.worker.step();
+        sent
     }
 
     fn order(&self, order: Order) -> Result<(), Gone> {
@@ -337,6 +448,9 @@ impl<E: Edge> Router<E> {
 fn reply(to: &ReplyTo, payload: Vec<u8>) -> Publication {
     Publication { topic: to.topic.clone(), payload, retain: false, correlation: to.correlation.clone() }
 }
+
+/// The assets are counted so often.
+const CENSUS_AFTER: Duration = Duration::from_secs(1);
 
 /// One shard.
 pub struct Shard<M> {
@@ -355,7 +469,25 @@ impl<M: Machine> Shard<M> {
     pub fn run(mut self, told: &Receiver<ToShard>) -> Result<(), Gone> {
         let mut names: HashMap<AssetId, Arc<str>> = HashMap::new();
         let mut outputs = Vec::new();
-        while let Ok(told) = told.recv() {
+        let mut counted = Instant::now();
+        let worker = self.status.vitals.worker("shard");
+        // Counted a little after the last change, so that a busy stream does not count with every batch.
+        let mut uncounted = true;
+        loop {
+            worker.idle();
+            let next = told.recv_timeout(CENSUS_AFTER);
+            worker.busy();
+            if uncounted && (next.is_err() || counted.elapsed() >= CENSUS_AFTER) {
+                worker.count_assets(self.machine.census());
+                (uncounted, counted) = (false, Instant::now());
+            }
+            let told = match next {
+                Ok(told) => told,
+                Err(RecvTimeoutError::Timeout) => continue,
+                Err(RecvTimeoutError::Disconnected) => break,
+            };
+            self.status.vitals.before_shards.down();
+            uncounted = true;
             let order = match told {
                 ToShard::Events(events, commands) => {
                     let mut records = Vec::new();
@@ -369,6 +501,7 @@ impl<M: Machine> Shard<M> {
                         }
                         let origin = commands.next_if(|(at, _)| *at == index).map(|(_, origin)| origin);
                         self.machine.step(event, &mut outputs);
+                        worker.step();
                         for output in outputs.drain(..) {
                             self.record(output, &names, origin.as_ref(), &mut records);
                         }
@@ -381,6 +514,8 @@ impl<M: Machine> Shard<M> {
                 ToShard::Restore(asset, name, saved) => {
                     if let Err(why) = self.machine.restore(asset, &name, &saved) {
                         tracing::error!(asset = name, why, "the saved state cannot be used; this asset learns anew");
+                        self.status.vitals.lost_state(format!("what was learned of {name}: {why}"));
+                        self.status.add_state_fault(format!("asset {name}: {why}; it learns anew"));
                     }
                     continue;
                 }
@@ -393,6 +528,7 @@ impl<M: Machine> Shard<M> {
             };
             self.orders.blocking_send(order).map_err(|_| Gone)?;
         }
+        worker.idle();
         Ok(())
     }
 
@@ -405,7 +541,7 @@ impl<M: Machine> Shard<M> {
     ) {
         match output {
             Output::Scored(..) => self.status.scored.up(),
-            Output::Rejected(_, reason) => self.status.reject(reason),
+            Output::Rejected(asset, reason) => self.status.reject_of(reason, names.get(&asset).map_or("", |name| name)),
             Output::Trend(asset, sample) => {
                 if let Some(name) = names.get(&asset) {
                     records.push(Record::Trend {
@@ -419,6 +555,7 @@ impl<M: Machine> Shard<M> {
             }
             Output::Alert(asset, alert) => {
                 self.status.alerts.up();
+                self.status.vitals.alert(alert.severity);
                 let name = names.get(&asset).cloned().unwrap_or_else(|| alert.asset.as_str().into());
                 records.push(Record::Alert {
                     id: alert.id.clone(),
@@ -436,6 +573,8 @@ impl<M: Machine> Shard<M> {
                     records.push(Record::State(self.documents.remaining_life(name, at, &life)));
                 }
             }
+            // Only a replay asks for it.
+            Output::Ended(..) => {}
             Output::Condition(_, condition) => records.push(Record::State(self.documents.condition(&condition))),
             Output::Answered(asset, at, command, outcome) => {
                 let Some(origin) = origin else { return };
@@ -450,15 +589,16 @@ impl<M: Machine> Shard<M> {
         asset: Option<&Arc<str>>,
         at: EventTime,
         command: Command,
-        outcome: Result<String, String>,
+        outcome: Result<Done, String>,
         origin: &Origin,
     ) -> Record {
-        let said = outcome.as_ref().map(String::as_str).map_err(String::as_str);
+        let said = outcome.as_ref().map(|done| done.said.as_str()).map_err(String::as_str);
         let payload = self.documents.answer(asset.map(|name| &**name), Some(&command), said);
         let accepted = outcome.is_ok();
         let action = serde_json::to_string(&command.action).unwrap_or_else(|error| error.to_string());
-        let answer = outcome.unwrap_or_else(|why| why);
-        tracing::info!(asset = asset.map(|name| &**name), by = command.by, action, accepted, answer, "command");
+        let Done { said: answer, old, new } = outcome.unwrap_or_else(|why| Done { said: why, old: None, new: None });
+        let (asset_name, topic) = (asset.map(|name| &**name), &*origin.topic);
+        tracing::info!(asset = asset_name, by = command.by, topic, action, accepted, answer, old, new, "command");
         Record::Answer {
             position: origin.position,
             part: origin.part,
@@ -470,6 +610,9 @@ impl<M: Machine> Shard<M> {
             action,
             accepted,
             answer,
+            topic: origin.topic.clone(),
+            old,
+            new,
             reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
         }
     }

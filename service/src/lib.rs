@@ -13,11 +13,17 @@ pub mod engine;
 pub mod advise;
 pub mod keep;
 pub mod status;
+pub mod vitals;
+
+pub mod service_manager;
+pub mod web;
 
 pub mod analyse;
 pub mod app;
 pub mod check;
 pub mod demo;
+pub mod evaluate;
+pub mod reload;
 pub mod replay;
 pub mod run;
 pub mod spill;

@@ -1,10 +1,10 @@
 //! `roundsman`: arguments → configuration → what was asked for → exit code.
 
 use clap::Parser;
-use roundsman::cli::{CheckArgs, Cli, Command, ReplayArgs, RunArgs};
+use roundsman::cli::{CheckArgs, Cli, Command, LogFormat, ReplayArgs, RunArgs};
 use roundsman::config::{self, Checked};
 use roundsman::error::{Error, Fault};
-use roundsman::{analyse, check, demo, replay};
+use roundsman::{analyse, check, demo, evaluate, replay};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -20,29 +20,35 @@ fn main() -> ExitCode {
             return ExitCode::from(code);
         }
     };
-    init_log(match cli.command {
+    let unless_set = match cli.command {
         // The screen belongs to the alerts; the broker inside says much, and nothing that concerns the person watching.
         Command::Demo(_) => "warn,rumqttd=off",
         _ => "info",
-    });
+    };
+    init_log(unless_set, cli.log_format);
     let result = match &cli.command {
         Command::Demo(args) => demo::run(args),
         Command::Run(args) => run(args),
         Command::Check(args) => run_check(args),
         Command::Replay(args) => run_replay(args),
+        Command::Evaluate(args) => evaluate::run(args, &mut std::io::stdout().lock()),
         Command::Analyse(args) => analyse::run(args, &mut std::io::stdout().lock()),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            let _ = writeln!(std::io::stderr(), "roundsman: {error}");
+            match cli.log_format {
+                LogFormat::Text => drop(writeln!(std::io::stderr(), "roundsman: {error}")),
+                LogFormat::Json => tracing::error!("{error}"),
+            }
             error.exit_code()
         }
     }
 }
 
 fn run(args: &RunArgs) -> Result<(), Error> {
-    roundsman::run::run(&load(Some(&args.config), &args.set, true)?)
+    let read = || load(Some(&args.config), &args.set, true);
+    roundsman::run::run(&read()?, read)
 }
 
 fn run_check(args: &CheckArgs) -> Result<(), Error> {
@@ -55,8 +61,11 @@ fn run_check(args: &CheckArgs) -> Result<(), Error> {
 }
 
 fn run_replay(args: &ReplayArgs) -> Result<(), Error> {
-    let config = load(args.config.as_deref(), &args.set, false)?;
-    replay::run(args, config)
+    let load = |set: &[String]| load(args.config.as_deref(), set, false);
+    match args.sweep.is_empty() {
+        true => replay::run(args, load(&args.set)?),
+        false => replay::sweep(args, &load, &mut std::io::stdout().lock()),
+    }
 }
 
 fn load(file: Option<&Path>, set: &[String], needs_broker: bool) -> Result<Checked, Error> {
@@ -75,12 +84,11 @@ fn print(text: &dyn std::fmt::Display) -> Result<(), Error> {
 }
 
 /// Logs go to the standard error; `ROUNDSMAN_LOG` sets what is logged (`debug`, `roundsman=trace` ...).
-fn init_log(unless_set: &str) {
+fn init_log(unless_set: &str, format: LogFormat) {
     let filter = EnvFilter::try_from_env("ROUNDSMAN_LOG").unwrap_or_else(|_| EnvFilter::new(unless_set));
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(std::io::stderr().is_terminal())
-        .with_target(false)
-        .init();
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    match format {
+        LogFormat::Text => log.with_ansi(std::io::stderr().is_terminal()).init(),
+        LogFormat::Json => log.json().flatten_event(true).with_current_span(false).with_span_list(false).init(),
+    }
 }

@@ -11,17 +11,23 @@
 
 mod documents;
 mod feed;
+mod journal;
 mod results;
 mod rows;
 mod summary;
+mod sweep;
+mod tradeoff;
 
 pub use feed::{Feed, Step};
 pub use results::{Results, write};
 pub use summary::{Summary, Wall};
+pub use sweep::{Axis, Trial, combinations, sweep};
+pub use tradeoff::plot as tradeoff_plot;
 
 use crate::acquire::payload::{self, Decoded as Value};
 use crate::acquire::recording::{self, Decode, Decoded, Merge, Message, Progress, ReadOptions, RecordingError};
 use crate::acquire::registry::Registry;
+use crate::acquire::stream_clock::{Passed, StreamGate};
 use crate::acquire::topics::{self, Mapping};
 use crate::acquire::{AssetId, Observation, Rejection};
 use crate::cli::ReplayArgs;
@@ -41,26 +47,41 @@ use std::time::{Duration, Instant};
 /// # Errors
 /// A recording that cannot be read, a result that cannot be written.
 pub fn run(args: &ReplayArgs, config: Checked) -> Result<(), Error> {
-    std::fs::create_dir_all(&args.out).map_err(|source| Error::io("make", &args.out, source))?;
-    let options = ReadOptions {
-        asset: args.asset.clone(),
-        time_column: args.time_column.clone(),
-        ignore: args.ignore.clone(),
-        zone: zone(args, &config)?,
-        batch: batch(args.recordings.len()),
-        sort: args.sort,
-        spill_dir: args.out.clone(),
+    let journal = args.recordings.iter().find(|path| journal::is_journal(path));
+    if let Some(path) = journal.filter(|_| args.recordings.len() > 1) {
+        let what = "is a journal, and is played alone: what came between its entries is not known";
+        return Err(Error::new(Fault::Usage, format!("{} {what}", path.display())));
+    }
+    let config = match journal {
+        Some(path) if args.config.is_none() => journal::configuration(path, &args.set)?,
+        _ => config,
     };
-    let threads = args.threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
-    let bar = bar(&args.recordings);
+    if !args.truth.labels.is_empty() || args.truth.findings.is_some() {
+        let what = "labels are for --sweep; judge a single result with `roundsman evaluate`";
+        return Err(Error::new(Fault::Usage, what));
+    }
+    std::fs::create_dir_all(&args.out).map_err(|source| Error::io("make", &args.out, source))?;
+    let options = read_options(args, &config, args.out.clone(), args.recordings.len())?;
+    let threads = threads(args);
+    let bar = bar(&args.recordings, 1);
     let site = config.site.name.clone();
-    let (results, summary) =
-        play(&args.recordings, &options, &config, &Pace { secs_per_sec: args.pace, threads }, &bar, || {
-            Engine::new(&site, false)
-        })?;
+    let pace = Pace { secs_per_sec: args.pace, threads };
+    let with_histories = args.as_history.is_some();
+    let (results, summary) = match journal {
+        Some(path) => journal::play(path, &config, args.config.is_none(), &options, &pace)?,
+        None => {
+            let engine = || Engine::new(&site, false).with_histories(with_histories);
+            play(&args.recordings, &options, &config, &pace, &bar, engine)?
+        }
+    };
     bar.finish_and_clear();
     for note in &summary.notes {
         tracing::warn!("{note}");
+    }
+    if let Some(dir) = &args.as_history {
+        let histories = results.iter().flat_map(Results::histories);
+        let count = crate::keep::histories::write(dir, histories)?;
+        tracing::info!("{count} past cases written: {}", dir.display());
     }
     let summary = write(&args.out, results, summary)?;
     tracing::info!(
@@ -116,7 +137,7 @@ pub fn play<S: Step>(
         readings: 0,
     };
     let mut merge = Merge::new(opened);
-    let max_future_secs = config.settings.screen.max_future_secs;
+    let gate = StreamGate::new(config.settings.screen.max_future_secs, config.settings.screen.max_past_secs);
     let mut clock = Paced { secs_per_sec: pace.secs_per_sec, began: None };
     let shown = |readings: u64| {
         bar.set_position(progress.bytes());
@@ -125,7 +146,7 @@ pub fn play<S: Step>(
     let spill_dir = options.spill_dir.clone();
     let (results, span) = std::thread::scope(|scope| {
         let mut feed = Feed::start(scope, pace.threads, &spill_dir, &make);
-        let span = player.stream(&mut merge, max_future_secs, &mut feed, &mut clock, &shown);
+        let span = player.stream(&mut merge, gate, &mut feed, &mut clock, &shown);
         // A worker's own error explains why the stream could not go on, so it comes first.
         let results = feed.finish()?;
         Ok::<_, Error>((results, span?))
@@ -178,15 +199,13 @@ impl Player {
     fn stream<S: Step>(
         &mut self,
         merge: &mut Merge,
-        max_future_secs: f64,
+        mut gate: StreamGate<Observation>,
         feed: &mut Feed<'_, S>,
         clock: &mut Paced,
         shown: &dyn Fn(u64),
     ) -> Result<Option<summary::Span>, Error> {
-        use crate::acquire::stream_clock::{Passed, StreamGate};
-        let mut gate = StreamGate::<Observation>::new(max_future_secs);
         let mut span: Option<summary::Span> = None;
-        let mut future = 0;
+        let (mut future, mut past, mut not_finite) = (0, 0, 0);
         let mut show_at = SHOW_EVERY;
         self.define(feed);
         while let Some(run) = merge.next_run()? {
@@ -209,11 +228,16 @@ impl Player {
                     Some(Link::Unknown) | None => continue,
                 };
                 let value = raw.value * scale + offset;
+                if !value.is_finite() {
+                    not_finite += 1;
+                    continue;
+                }
                 let observation = Observation { asset, point, at: raw.at, value, quality: raw.quality };
                 gate.on_reading(asset, raw.at, observation, &mut |passed| match passed {
                     Passed::Reading(observation) => feed.observed(observation),
                     Passed::Tick(at) => feed.tell_all(|| Event::Tick(at)),
                     Passed::Future(_) => future += 1,
+                    Passed::Past(_) => past += 1,
                 });
                 if let Some(now) = gate.now()
                     && clock.secs_per_sec.is_some()
@@ -235,8 +259,12 @@ impl Player {
             }
         }
         gate.end(&mut |passed| future += u64::from(matches!(passed, Passed::Future(_))));
-        if future > 0 {
-            *self.refused.entry(Rejection::Future).or_default() += future;
+        for (reason, count) in
+            [(Rejection::Future, future), (Rejection::Past, past), (Rejection::NotFinite, not_finite)]
+        {
+            if count > 0 {
+                *self.refused.entry(reason).or_default() += count;
+            }
         }
         if let Some(now) = gate.now() {
             feed.tell_all(|| Event::End(now));
@@ -353,6 +381,26 @@ impl From<RecordingError> for Error {
     }
 }
 
+fn threads(args: &ReplayArgs) -> usize {
+    args.threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from))
+}
+
+/// `open`: recordings that are open at the same time, whoever reads them.
+fn read_options(args: &ReplayArgs, config: &Checked, spill_dir: PathBuf, open: usize) -> Result<ReadOptions, Error> {
+    let mut ignore = args.ignore.clone();
+    // What says that something was wrong is no reading.
+    ignore.extend(args.truth.label_column.clone());
+    Ok(ReadOptions {
+        asset: args.asset.clone(),
+        time_column: args.time_column.clone(),
+        ignore,
+        zone: zone(args, config)?,
+        batch: batch(open),
+        sort: args.sort,
+        spill_dir,
+    })
+}
+
 fn zone(args: &ReplayArgs, config: &Checked) -> Result<jiff::tz::TimeZone, Error> {
     let Some(name) = &args.zone else {
         return Ok(config.site.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC));
@@ -366,8 +414,10 @@ fn batch(files: usize) -> usize {
     (65_536 / files.max(1)).clamp(256, 4096)
 }
 
-fn bar(recordings: &[PathBuf]) -> ProgressBar {
-    let bytes = recordings.iter().filter_map(|path| std::fs::metadata(path).ok()).map(|meta| meta.len()).sum();
+/// For recordings that are played `times` times.
+fn bar(recordings: &[PathBuf], times: usize) -> ProgressBar {
+    let bytes: u64 = recordings.iter().filter_map(|path| std::fs::metadata(path).ok()).map(|meta| meta.len()).sum();
+    let bytes = bytes.saturating_mul(times as u64);
     let target = match std::io::stderr().is_terminal() {
         true => ProgressDrawTarget::stderr(),
         false => ProgressDrawTarget::hidden(),

@@ -1,6 +1,7 @@
 //! `roundsman run`: the checked configuration → the daemon's parts.
 
 use crate::acquire::AssetId;
+use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, Clock, Credentials, Version};
 use crate::acquire::plant::Plant;
 use crate::advise::publish::Documents;
@@ -12,8 +13,14 @@ use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
 use crate::intake::Machine;
 use crate::status::Status;
+use crate::vitals::Census;
+use crate::web::{self, Shown};
+use crate::{reload, service_manager};
 use std::future::Future;
 use std::sync::Arc;
+use std::sync::atomic::Ordering::Relaxed;
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
 
 impl Machine for Engine {
     fn step(&mut self, event: &Event, out: &mut Vec<Output>) {
@@ -33,6 +40,17 @@ impl Machine for Engine {
     fn restore(&mut self, asset: AssetId, _name: &str, saved: &[u8]) -> Result<(), String> {
         Engine::restore(self, asset, saved).map_err(|error| error.to_string())
     }
+
+    fn census(&self) -> Census {
+        let mut census = Census::default();
+        for asset in self.assets() {
+            match asset.state().is_learning() {
+                true => census.learning += 1,
+                false => census.monitored += 1,
+            }
+        }
+        census
+    }
 }
 
 /// The daemon's settings from the configuration's.
@@ -41,9 +59,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         return Err(AppError::Settings(vec!["broker: the file has no [broker] table; `run` needs one".into()]));
     };
     let mut filters = crate::acquire::topics::filters(&config.topics);
-    if config.publish.commands {
-        filters.push(topics.command_filter());
-    }
+    filters.extend(config.commands.iter().map(|permission| permission.filter(topics)));
     let broker = BrokerSettings {
         host: broker.host.clone(),
         port: broker.port,
@@ -52,10 +68,11 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
             Protocol::V5 => Version::V5,
         },
         client_id: broker.client_id.clone(),
-        credentials: broker
-            .username
-            .clone()
-            .map(|user| Credentials { user, password: broker.password.clone().unwrap_or_default() }),
+        credentials: broker.username.clone().map(|user| Credentials {
+            user,
+            password: broker.password.as_ref().map_or_else(String::new, |p| p.reveal().into()),
+        }),
+        tls: broker.tls.clone(),
         filters,
         keep_alive_secs: broker.keep_alive_secs,
         session_expiry_secs: broker.session_expiry_secs,
@@ -64,13 +81,21 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         clock: if broker.stream_clock { Clock::Stream } else { Clock::Wall },
         ..BrokerSettings::default()
     };
-    Ok(RunSettings { broker, state_dir: config.state.dir.clone(), ..RunSettings::default() })
+    Ok(RunSettings {
+        broker,
+        state_dir: config.state.dir.clone(),
+        snapshot_every: config.state.snapshot_every,
+        journal_keep: Duration::from_secs_f64(config.journal.keep_days * 86_400.0),
+        journal_max_bytes: config.journal.max_size_mib << 20,
+        stop_within: Duration::from_secs_f64(config.service.stop_within_secs),
+        recorded: config.recorded.clone(),
+        ..RunSettings::default()
+    })
 }
 
 /// Where this site publishes.
 pub fn topics(config: &Checked) -> Result<Topics, AppError> {
-    let template = format!("{}/{{site}}/{{asset}}", config.publish.prefix);
-    Topics::new(&template, &config.site.name)
+    Topics::new(&config.publish.template(), &config.site.name)
         .map_err(|fault| AppError::Settings(vec![format!("publish.prefix: {} in {:?}", fault.rule, fault.topic)]))
 }
 
@@ -81,9 +106,13 @@ pub async fn daemon(
     status: Arc<Status>,
     stop: impl Future<Output = ()>,
 ) -> Result<Ended, AppError> {
+    let documents = published(config, &settings)?;
+    daemon_with(config, settings, documents, status, stop).await
+}
+
+fn published(config: &Checked, settings: &RunSettings) -> Result<Arc<dyn Documents>, AppError> {
     let now = settings.now;
-    let documents = Published { topics: topics(config)?, site: config.site.name.clone(), now, since: now() };
-    daemon_with(config, settings, Arc::new(documents), status, stop).await
+    Ok(Arc::new(Published { topics: topics(config)?, site: config.site.name.clone(), now, since: now() }))
 }
 
 /// The same with somebody else's wording, who so hears everything that is published.
@@ -94,28 +123,96 @@ pub async fn daemon_with(
     status: Arc<Status>,
     stop: impl Future<Output = ()>,
 ) -> Result<Ended, AppError> {
+    let (_never, changes) = mpsc::channel(1);
+    reconfigurable(config, settings, documents, status, changes, stop).await
+}
+
+async fn reconfigurable(
+    config: &Checked,
+    settings: RunSettings,
+    documents: Arc<dyn Documents>,
+    status: Arc<Status>,
+    changes: mpsc::Receiver<Reconfigured>,
+    stop: impl Future<Output = ()>,
+) -> Result<Ended, AppError> {
     let site = config.site.name.clone();
     let parts =
         Parts { edge: Plant::new(config, topics(config)?), machine: |_| Engine::new(&site, true), documents, status };
-    app::run(settings, parts, stop).await
+    app::run_with_changes(settings, parts, changes, stop).await
 }
 
-/// `roundsman run`: until the service manager or a terminal says stop.
+/// `roundsman run`: until the service manager or a terminal says stop. `load` reads the configuration again.
 ///
 /// # Errors
 /// Settings that cannot work, a state directory that cannot be used, or a part that failed.
-pub fn run(config: &Checked) -> Result<(), Error> {
+pub fn run(config: &Checked, load: impl Fn() -> Result<Checked, Error>) -> Result<(), Error> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
         .map_err(|error| Error::new(Fault::Internal, "cannot start the runtime").because(error))?;
     runtime.block_on(async {
         let settings = settings(config, &topics(config)?)?;
-        let stop = app::stop_signal()
-            .map_err(|error| Error::new(Fault::Internal, "cannot watch for signals").because(error))?;
-        daemon(config, settings, Arc::new(Status::default()), stop).await?;
-        Ok(())
+        let no_signals = |error| Error::new(Fault::Internal, "cannot watch for signals").because(error);
+        let stop = app::stop_signal().map_err(no_signals)?;
+        let status = Arc::new(Status::default());
+        let (quit, web_stop) = watch::channel(false);
+        let web = listen(config, &settings, &status).await?;
+        let web = web.map(|(listener, shown)| tokio::spawn(web::serve(listener, shown, web_stop)));
+        let looks = tokio::spawn(service_manager::look_after(status.clone()));
+        let documents = published(config, &settings)?;
+        let (changes_in, changes) = mpsc::channel(1);
+        let stopping = status.clone();
+        let stop = async move {
+            stop.await;
+            stopping.vitals.stopping.store(true, Relaxed);
+            service_manager::stopping();
+        };
+        let ended = tokio::select! {
+            ended = reconfigurable(config, settings, documents, status, changes, stop) => ended.map_err(Error::from),
+            never = reload::listen(config, load, changes_in) => match never {
+                Ok(never) => match never {},
+                Err(error) => Err(no_signals(error)),
+            },
+        };
+        quit.send_replace(true);
+        if let Some(web) = web {
+            let _ = web.await;
+        }
+        looks.abort();
+        ended.map(drop)
     })
+}
+
+/// Opens the HTTP listener, when one is wanted.
+async fn listen(
+    config: &Checked,
+    settings: &RunSettings,
+    status: &Arc<Status>,
+) -> Result<Option<(tokio::net::TcpListener, Arc<Shown>)>, Error> {
+    let Some(address) = config.http.listen else { return Ok(None) };
+    let listener = match web::bind(address).await {
+        Ok(listener) => listener,
+        // Nobody chose this port, so nobody's plant shall stand still for it.
+        Err(error) if !config.fingerprints.contains_key("http.listen") => {
+            tracing::warn!(%address, %error, "no health page and no metrics: set http.listen to another address, or to \"off\"");
+            return Ok(None);
+        }
+        Err(error) => {
+            let what = format!("http.listen: cannot listen on {address}; set another address, or \"off\"");
+            return Err(Error::new(Fault::Config, what).because(error));
+        }
+    };
+    let address = listener.local_addr().unwrap_or(address);
+    tracing::info!(%address, "health page and metrics: /healthz /readyz /metrics");
+    let shown = Shown {
+        status: status.clone(),
+        site: config.site.name.clone(),
+        state_dir: settings.state_dir.clone(),
+        since: (settings.now)(),
+        now: settings.now,
+        http: config.http.clone(),
+    };
+    Ok(Some((listener, Arc::new(shown))))
 }
 
 impl From<AppError> for Error {

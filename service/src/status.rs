@@ -1,18 +1,20 @@
-//! How the daemon is doing, for logs, the status document and (later) the health page: shared counters and states.
+//! How the daemon is doing, for logs, the status document and the health page: shared counters and states.
 //!
 //! Counters are written with relaxed atomics on the hot path; nobody derives anything from their order.
 
 use crate::acquire::Rejection;
 use crate::acquire::mqtt::Message;
-use crate::advise::service_status::Counters;
+use crate::advise::service_status::{Counters, Example};
+use crate::advise::wording::plain;
+use crate::vitals::Vitals;
 use roundsman_models::EventTime;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Every reason, in the order of its counter.
-pub const REJECTIONS: [Rejection; 14] = [
+pub const REJECTIONS: [Rejection; 15] = [
     Rejection::UnmappedTopic,
     Rejection::Unreadable,
     Rejection::BadTime,
@@ -26,14 +28,24 @@ pub const REJECTIONS: [Rejection; 14] = [
     Rejection::Duplicate,
     Rejection::Late,
     Rejection::Future,
+    Rejection::Past,
     Rejection::BadQuality,
 ];
 
 /// Samples kept of what could not be read.
 const DEAD_LETTERS: usize = 20;
 
+/// Faults of the stored state that are told; the log has all.
+const STATE_FAULTS: usize = 20;
+
+/// Longest beginning of a topic or a text kept for the person who looks; a topic may be 64 KiB.
+const SHOWN_CHARS: usize = 200;
+
 /// At most one log line per reason in this time.
 const LOG_EVERY: Duration = Duration::from_secs(60);
+
+/// Of readings the engine did not take, one in so many is kept as an example. A power of two.
+const EXAMPLE_EVERY: u64 = 1024;
 
 /// A counter.
 #[derive(Debug, Default)]
@@ -48,6 +60,11 @@ impl Count {
     /// `n` more.
     pub fn add(&self, n: u64) {
         self.0.fetch_add(n, Relaxed);
+    }
+
+    /// One less; for counts of what is there now.
+    pub fn down(&self) {
+        self.0.fetch_sub(1, Relaxed);
     }
 
     /// Set to a present value.
@@ -116,6 +133,8 @@ pub struct Status {
     pub acknowledged: Count,
     /// Messages waiting for their acknowledgement now.
     pub unacknowledged: Count,
+    /// Assets known now.
+    pub assets: Count,
     /// Observations handed to the engine.
     pub observed: Count,
     /// Snapshots scored.
@@ -140,18 +159,23 @@ pub struct Status {
     pub writer_connects: Count,
     /// Failed writes to disk that were tried again.
     pub disk_faults: Count,
+    /// What moves, for health, metrics and watchdog.
+    pub vitals: Vitals,
     rejected: [Count; REJECTIONS.len()],
     reader: Mutex<LinkState>,
     writer: Mutex<LinkState>,
     quiet: Mutex<Vec<String>>,
     refused_filters: Mutex<Vec<(String, String)>>,
     holes: Mutex<Vec<Hole>>,
+    state_faults: Mutex<Vec<String>>,
     dead_letters: Mutex<DeadLetters>,
 }
 
 #[derive(Debug, Default)]
 struct DeadLetters {
     last: VecDeque<DeadLetter>,
+    /// The last of each reason, so that a flood of one does not wash the others away.
+    of_reason: [Option<DeadLetter>; REJECTIONS.len()],
     /// Per reason: last log line, and how many came since.
     logged: [(Option<Instant>, u64); REJECTIONS.len()],
 }
@@ -159,6 +183,21 @@ struct DeadLetters {
 /// A panic while the lock was held cannot leave these plain values half written.
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+fn letter(message: &Message, reason: Rejection, detail: &str) -> DeadLetter {
+    let beginning = message.payload.get(..SHOWN_CHARS).unwrap_or(&message.payload);
+    DeadLetter {
+        topic: shown(&message.topic),
+        reason,
+        detail: shown(detail),
+        payload: String::from_utf8_lossy(beginning).into_owned(),
+        received: message.received,
+    }
+}
+
+fn shown(text: &str) -> String {
+    plain(text, SHOWN_CHARS)
 }
 
 fn slot(reason: Rejection) -> usize {
@@ -171,10 +210,12 @@ impl Status {
         Counters {
             messages: self.received.get(),
             readings: self.observed.get(),
+            assets: self.assets.get(),
             rejected: REJECTIONS
                 .iter()
                 .filter_map(|reason| Some((*reason, self.rejected(*reason))).filter(|(_, n)| *n > 0))
                 .collect(),
+            examples: self.examples(),
             snapshots: self.scored.get(),
             alerts: self.alerts.get(),
             commands: self.commands.get(),
@@ -182,6 +223,8 @@ impl Status {
             waiting: self.outbox.get(),
             dropped: self.outbox_dropped.get(),
             connects: self.reader_connects.get(),
+            clock_steps: crate::acquire::steady_clock::steps(),
+            state_faults: self.state_faults(),
         }
     }
 
@@ -197,32 +240,85 @@ impl Status {
         self.rejected.get(slot(reason)).map_or(0, Count::get)
     }
 
+    /// Counts a message that is passed over and no fault of anybody's: an example, no log line.
+    pub fn pass_over(&self, message: &Message, reason: Rejection, detail: &str) {
+        self.reject(reason);
+        let letter = letter(message, reason, detail);
+        if let Some(last) = lock(&self.dead_letters).of_reason.get_mut(slot(reason)) {
+            *last = Some(letter);
+        }
+    }
+
     /// Counts a message that could not be used, keeps a sample and logs one line per reason and minute.
     pub fn dead_letter(&self, message: &Message, reason: Rejection, detail: &str) {
         self.reject(reason);
-        let beginning = message.payload.get(..200).unwrap_or(&message.payload);
-        let letter = DeadLetter {
-            topic: message.topic.clone(),
-            reason,
-            detail: detail.to_owned(),
-            payload: String::from_utf8_lossy(beginning).into_owned(),
-            received: message.received,
-        };
+        self.keep(letter(message, reason, detail));
+    }
+
+    fn keep(&self, letter: DeadLetter) {
+        let reason = letter.reason;
         let mut letters = lock(&self.dead_letters);
         if let Some((last, since)) = letters.logged.get_mut(slot(reason)) {
             *since += 1;
             if last.is_none_or(|last| last.elapsed() >= LOG_EVERY) {
                 tracing::warn!(
-                    topic = letter.topic, reason = ?reason, detail, payload = letter.payload, count = *since,
+                    topic = letter.topic,
+                    reason = reason.word(),
+                    detail = letter.detail,
+                    payload = letter.payload,
+                    count = *since,
                     "messages that cannot be used (count since the last such line); this is one of them"
                 );
                 (*last, *since) = (Some(Instant::now()), 0);
             }
         }
+        if let Some(last) = letters.of_reason.get_mut(slot(reason)) {
+            *last = Some(letter.clone());
+        }
         if letters.last.len() == DEAD_LETTERS {
             letters.last.pop_front();
         }
         letters.last.push_back(letter);
+    }
+
+    /// Counts a reading that was held back and is refused now, long after its message; logs and keeps it the same way.
+    pub fn refuse_held(&self, reason: Rejection, detail: &str) {
+        self.reject(reason);
+        let letter = DeadLetter {
+            topic: String::new(),
+            reason,
+            detail: shown(detail),
+            payload: String::new(),
+            received: EventTime(i64::MIN),
+        };
+        self.keep(letter);
+    }
+
+    /// Counts a reading the engine did not take, and keeps one in [`EXAMPLE_EVERY`] as an example: on this way every
+    /// reading of a sensor that hangs may come.
+    pub fn reject_of(&self, reason: Rejection, asset: &str) {
+        self.reject(reason);
+        if self.rejected(reason) & (EXAMPLE_EVERY - 1) != 1 {
+            return;
+        }
+        let mut letters = lock(&self.dead_letters);
+        if let Some(last) = letters.of_reason.get_mut(slot(reason)) {
+            let (topic, payload) = (String::new(), String::new());
+            let detail = format!("a reading of {}", shown(asset));
+            *last = Some(DeadLetter { topic, reason, detail, payload, received: EventTime(i64::MIN) });
+        }
+    }
+
+    /// The last of each reason.
+    fn examples(&self) -> BTreeMap<Rejection, Example> {
+        let letters = lock(&self.dead_letters);
+        let example = |letter: &DeadLetter| Example {
+            topic: Some(letter.topic.clone()).filter(|topic| !topic.is_empty()),
+            detail: letter.detail.clone(),
+            payload: Some(letter.payload.clone()).filter(|_| !letter.topic.is_empty()),
+            at: Some(letter.received).filter(|at| at.0 != i64::MIN),
+        };
+        letters.of_reason.iter().flatten().map(|letter| (letter.reason, example(letter))).collect()
     }
 
     /// The last messages that could not be used.
@@ -275,6 +371,19 @@ impl Status {
         lock(&self.holes).clone()
     }
 
+    /// What of the stored state could not be used at the start, in words; the first [`STATE_FAULTS`] of them.
+    pub fn state_faults(&self) -> Vec<String> {
+        lock(&self.state_faults).clone()
+    }
+
+    /// Adds one.
+    pub fn add_state_fault(&self, fault: String) {
+        let mut faults = lock(&self.state_faults);
+        if faults.len() < STATE_FAULTS {
+            faults.push(fault);
+        }
+    }
+
     /// Adds one; the newest hundred are kept here.
     pub fn add_hole(&self, hole: Hole) {
         let mut holes = lock(&self.holes);
@@ -310,6 +419,8 @@ mod tests {
         }
         for (index, reason) in REJECTIONS.into_iter().enumerate() {
             assert_eq!(status.rejected(reason), index as u64 + 1, "{reason:?}");
+            // The word is the one of the documents, which serde spells.
+            assert_eq!(serde_json::to_value(reason).expect("a word"), reason.word());
         }
         assert_eq!(status.dead_letters().len(), DEAD_LETTERS);
         assert!(status.dead_letters().iter().all(|letter| letter.payload.len() <= 200));

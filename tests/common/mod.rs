@@ -5,6 +5,11 @@
 
 #![allow(dead_code, unreachable_pub, reason = "each test target uses its own part")]
 
+pub mod load;
+pub mod process;
+pub mod stretch;
+pub mod tap;
+
 use roundsman::acquire::mqtt::link::Publication;
 use roundsman::acquire::mqtt::{BrokerSettings, Message, backoff::fnv1a};
 use roundsman::acquire::{AssetId, Observation, Quality, Rejection};
@@ -13,7 +18,7 @@ use roundsman::advise::publish::{Documents, Presence};
 use roundsman::app::{self, AppError, Ended, Parts, RunSettings};
 use roundsman::asset::settings::Settings;
 use roundsman::asset::spec::{AssetSpec, Detection, OwnLimits, PointSpec, Quantity, Role};
-use roundsman::engine::{Action, Command, Event, Output, TrendSample};
+use roundsman::engine::{Action, Command, Done, Event, Output, TrendSample};
 use roundsman::intake::{Edge, Machine, RefusedCommand, Routed};
 use roundsman::status::Status;
 use roundsman_models::EventTime;
@@ -112,6 +117,11 @@ impl Broker {
 
     pub fn path(&self, name: &str) -> PathBuf {
         self.dir.path().join(name)
+    }
+
+    /// Its process.
+    pub fn pid(&self) -> u32 {
+        self.child.as_ref().expect("running").id()
     }
 
     /// Starts it again on the same port with the same files.
@@ -246,6 +256,16 @@ impl Listener {
         Self { child, lines }
     }
 
+    /// Stops reading, as a consumer that hangs; the connection stays.
+    pub fn pause(&self) {
+        signal(self.child.id(), "STOP");
+    }
+
+    /// Reads again.
+    pub fn resume(&self) {
+        signal(self.child.id(), "CONT");
+    }
+
     pub fn lines(&self) -> Vec<(String, String)> {
         self.lines.lock().expect("no panic").clone()
     }
@@ -264,7 +284,7 @@ impl Drop for Listener {
 }
 
 /// A gate between the daemon and the broker: open, shut (connections end, new ones are closed at once), or stalled
-/// (connections stay, nothing passes).
+/// (connections stay, nothing passes in one direction or in both).
 pub struct Gate {
     pub port: u16,
     state: Arc<AtomicU8>,
@@ -273,6 +293,8 @@ pub struct Gate {
 const OPEN: u8 = 0;
 const SHUT: u8 = 1;
 const STALLED: u8 = 2;
+const STALLED_OUT: u8 = 3;
+const STALLED_IN: u8 = 4;
 
 impl Gate {
     pub fn new(to: u16) -> Self {
@@ -286,10 +308,10 @@ impl Gate {
                     continue;
                 }
                 let Ok(outside) = TcpStream::connect(("127.0.0.1", to)) else { continue };
-                for (from, into) in [(&inside, &outside), (&outside, &inside)] {
+                for (from, into, stalled) in [(&inside, &outside, STALLED_OUT), (&outside, &inside, STALLED_IN)] {
                     let (Ok(from), Ok(into)) = (from.try_clone(), into.try_clone()) else { continue };
                     let gate = gate.clone();
-                    std::thread::spawn(move || pass(from, into, &gate));
+                    std::thread::spawn(move || pass(from, into, &gate, stalled));
                 }
             }
         });
@@ -307,15 +329,25 @@ impl Gate {
     pub fn stall(&self) {
         self.state.store(STALLED, Ordering::SeqCst);
     }
+
+    /// Nothing of the daemon's reaches the broker any more, and all of the broker's the daemon.
+    pub fn stall_out(&self) {
+        self.state.store(STALLED_OUT, Ordering::SeqCst);
+    }
+
+    /// Nothing of the broker's reaches the daemon any more, and all of the daemon's the broker.
+    pub fn stall_in(&self) {
+        self.state.store(STALLED_IN, Ordering::SeqCst);
+    }
 }
 
-fn pass(mut from: TcpStream, mut into: TcpStream, gate: &AtomicU8) {
+fn pass(mut from: TcpStream, mut into: TcpStream, gate: &AtomicU8, stalled: u8) {
     from.set_read_timeout(Some(Duration::from_millis(20))).expect("a timeout");
     let mut buffer = [0; 4096];
     loop {
         match gate.load(Ordering::SeqCst) {
             SHUT => break,
-            STALLED => {
+            state if state == STALLED || state == stalled => {
                 std::thread::sleep(Duration::from_millis(20));
                 continue;
             }
@@ -485,7 +517,8 @@ impl Machine for CountingMachine {
             }
             Event::Tick(_) => self.assets.values_mut().for_each(|asset| asset.ticks += 1),
             Event::Command(asset, at, command) => {
-                out.push(Output::Answered(*asset, *at, command.clone(), Ok("learning again".into())));
+                let done = Done { said: "learning again".into(), old: None, new: None };
+                out.push(Output::Answered(*asset, *at, command.clone(), Ok(done)));
             }
             Event::End(_) => {}
         }
@@ -542,6 +575,7 @@ fn condition(asset: &Counted, at: EventTime) -> Condition {
         open_alerts: Vec::new(),
         sensor_faults: Vec::new(),
         points: Vec::new(),
+        thresholds: None,
         message: format!("{} readings", asset.count),
     }
 }

@@ -404,6 +404,11 @@ impl AlarmLife {
         }
     }
 
+    /// Goes on under other parameters; what has run up so far counts under them.
+    pub fn set_params(&mut self, params: CheckedAlarm) {
+        self.params = params;
+    }
+
     /// Takes one snapshot's word, or a tick's [`Condition::Unknown`]. `suppressed`: logic holds the alarm back.
     pub fn step(&mut self, at: EventTime, condition: Condition, suppressed: bool) -> Transitions {
         let mut said = Transitions::default();

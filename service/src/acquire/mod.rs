@@ -6,6 +6,7 @@ pub mod payload;
 pub mod plant;
 pub mod recording;
 pub mod registry;
+pub mod steady_clock;
 pub mod stream_clock;
 pub mod topics;
 pub mod units;
@@ -70,8 +71,33 @@ pub enum Rejection {
     Late,
     /// Further in the future than a clock may be wrong.
     Future,
+    /// Further in the past than anything is kept back.
+    Past,
     /// The sender calls it bad.
     BadQuality,
     /// A name that is empty, too long or no topic level, or an asset's name that another area has already.
     BadName,
+}
+
+impl Rejection {
+    /// In words, as documents, metrics and log lines give it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::UnmappedTopic => "unmapped-topic",
+            Self::Unreadable => "unreadable",
+            Self::BadTime => "bad-time",
+            Self::BadUnit => "bad-unit",
+            Self::TooMany => "too-many",
+            Self::Retained => "retained",
+            Self::NotFinite => "not-finite",
+            Self::OutOfRange => "out-of-range",
+            Self::Stuck => "stuck",
+            Self::Duplicate => "duplicate",
+            Self::Late => "late",
+            Self::Future => "future",
+            Self::Past => "past",
+            Self::BadQuality => "bad-quality",
+            Self::BadName => "bad-name",
+        }
+    }
 }

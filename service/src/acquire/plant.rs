@@ -1,30 +1,38 @@
 //! The plant's side of the intake: messages → observations and commands, with the registry and the stream's clock.
 //! Repeatable: the same messages in the same order give the same events.
 
+use super::payload::time::short;
 use super::payload::{Decoded, decode};
 use super::registry::Registry;
 use super::stream_clock::{Passed, StreamGate};
 use super::topics::{Mapping, find};
 use super::units::Unit;
-use super::{Observation, Rejection};
+use super::{AssetId, Observation, Rejection};
 use crate::acquire::mqtt::Message;
-use crate::advise::command::{self, action_name};
+use crate::advise::command::{self, ActionName};
 use crate::advise::forms;
-use crate::advise::topics::{Topics, topic_safe};
+use crate::advise::permission::{Permission, permitted};
+use crate::advise::topics::{CommandTopic, Topics, topic_safe};
 use crate::asset::spec::AssetSpec;
-use crate::config::Checked;
-use crate::engine::{Action, Event};
+use crate::config::{Checked, from_recorded};
+use crate::engine::{Action, Event, whole};
 use crate::intake::{Edge, RefusedCommand, Routed};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
+use std::sync::Arc;
 
 /// Names, codecs and time of the plant.
 pub struct Plant {
     mappings: Vec<Mapping>,
     registry: Registry,
     gate: StreamGate<Observation>,
+    /// Our own clock says something of the readings' times.
+    has_clock: bool,
     topics: Topics,
+    /// The configuration in effect, as the journal records it.
+    recorded: Option<Arc<str>>,
+    permissions: Vec<Permission>,
     /// Command topics by the topic-safe form of the asset's name.
     by_topic: HashMap<String, super::AssetId>,
 }
@@ -42,16 +50,25 @@ impl Plant {
         Self {
             mappings: config.topics.clone(),
             registry: Registry::new(config),
-            gate: StreamGate::new(config.settings.screen.max_future_secs),
+            gate: StreamGate::new(config.settings.screen.max_future_secs, config.settings.screen.max_past_secs),
+            has_clock: config.broker.as_ref().is_some_and(|broker| !broker.stream_clock),
             topics,
+            recorded: config.recorded.clone(),
+            permissions: config.commands.clone(),
             by_topic: HashMap::new(),
         }
+    }
+
+    /// Names of the assets, by id.
+    pub fn names(&self) -> Vec<String> {
+        self.registry.specs().map(|spec| spec.name.clone()).collect()
     }
 
     fn define(&mut self, events: &mut Vec<Event>) {
         for id in self.registry.take_defined() {
             if let (Some(spec), Some(settings)) = (self.registry.spec(id), self.registry.settings(id)) {
-                self.by_topic.insert(topic_safe(&spec.name), id);
+                // The first keeps it: a name made up later must not draw another asset's commands to itself.
+                self.by_topic.entry(topic_safe(&spec.name)).or_insert(id);
                 events.push(Event::Define(id, spec.clone(), settings.clone()));
             }
         }
@@ -62,26 +79,50 @@ impl Plant {
         let series = match self.registry.resolve(&value.asset, value.area.as_deref(), &value.point, unit) {
             Ok(series) => series,
             Err(why) => {
-                let unit = unit.unwrap_or("none");
-                out.rejected.push((why, format!("asset {:?}, point {:?}, unit {unit}", value.asset, value.point)));
+                out.reject(why, 1, || self.refused(why, value));
                 return;
             }
         };
         if series.fresh {
             self.define(&mut out.events);
         }
+        let converted = series.convert(value.value);
+        if !converted.is_finite() {
+            // Nor does its time say anything.
+            out.reject(Rejection::NotFinite, 1, || format!("{} of {}", short(&value.point), short(&value.asset)));
+            return;
+        }
         let observation = Observation {
             asset: series.asset,
             point: series.point,
             at: value.at,
-            value: series.convert(value.value),
+            value: converted,
             quality: value.quality,
         };
-        self.gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, out));
+        let Self { gate, registry, .. } = self;
+        gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, registry, out));
     }
 
-    fn command(&mut self, message: &Message, out: &mut Routed) {
-        let asset = self.topics.asset_of_command(&message.topic).and_then(|level| self.by_topic.get(level)).copied();
+    /// Why a value found no place, for the person who looks.
+    fn refused(&self, why: Rejection, value: &Decoded<'_>) -> String {
+        let (asset, point) = (short(&value.asset), short(&value.point));
+        match why {
+            Rejection::TooMany if self.registry.find(&value.asset).is_some() => {
+                format!(
+                    "asset {asset:?} has as many points as limits.max_points_per_asset allows; {point:?} is one more"
+                )
+            }
+            Rejection::TooMany => format!(
+                "{} assets are known and limits.max_assets allows no more; {asset:?} is one more. Is somebody making \
+                 names up? Assets in the configuration always have their place",
+                self.registry.len()
+            ),
+            _ => format!("asset {asset:?}, point {point:?}, unit {}", short(value.unit.as_deref().unwrap_or("none"))),
+        }
+    }
+
+    fn command(&mut self, message: &Message, topic: CommandTopic<'_>, out: &mut Routed) {
+        let asset = self.by_topic.get(topic.asset).copied();
         let name = asset.and_then(|id| self.registry.spec(id)).map(|spec| spec.name.clone());
         let refuse = |by: &str, action: &str, why: String| {
             Some(RefusedCommand { asset: name.clone(), by: by.to_owned(), action: action.to_owned(), why })
@@ -97,8 +138,13 @@ impl Plant {
         };
         out.reply_to = incoming.reply_to.clone();
         let mut command = incoming.command;
+        let action = ActionName::of(&command.action);
+        if let Err(why) = permitted(&self.permissions, topic, action) {
+            out.refused = refuse(&command.by, action.name(), why);
+            return;
+        }
         let Some(id) = asset else {
-            out.refused = refuse(&command.by, action_name(&command.action), "no such asset is known".into());
+            out.refused = refuse(&command.by, action.name(), "no such asset is known".into());
             return;
         };
         if let Action::SetLimit { point, value: Some(value), .. } = &mut command.action {
@@ -113,6 +159,13 @@ impl Plant {
         // The stream's time: a replay of the same journal gives it at the same place.
         let at = self.gate.now().unwrap_or(message.received);
         out.events.push(Event::Command(id, at, command));
+    }
+
+    /// Whoever may command could else have us speak, with our account, where theirs may not: on an alert's topic, or on
+    /// the channel of somebody who may do more.
+    fn keep_replies_off_our_topics(&self, message: &Message, out: &mut Routed) {
+        let asked = message.reply_to.as_ref().map(|to| &to.topic).or(out.reply_to.as_ref());
+        out.reply_barred = asked.is_some_and(|topic| self.topics.is_ours(topic));
     }
 
     /// A limit's value in the unit the point is kept in.
@@ -133,30 +186,48 @@ impl Plant {
     }
 }
 
-fn pass(passed: Passed<Observation>, out: &mut Routed) {
+fn read(recorded: &str) -> Result<Checked, String> {
+    from_recorded(recorded, &[]).map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+}
+
+fn pass(passed: Passed<Observation>, registry: &Registry, out: &mut Routed) {
+    let which = |o: &Observation| {
+        let spec = registry.spec(o.asset);
+        let point = spec.and_then(|spec| spec.points.get(usize::from(o.point)));
+        let (asset, point) = (spec.map_or("", |spec| &spec.name), point.map_or("", |point| &point.name));
+        format!("{point} of {asset}")
+    };
     match passed {
         Passed::Tick(at) => out.events.push(Event::Tick(at)),
         Passed::Reading(observation) => out.events.push(Event::Observed(observation)),
         Passed::Future(o) => {
-            out.rejected.push((Rejection::Future, format!("its time {} is ahead of the stream", forms::rfc3339(o.at))));
+            let detail = format!("{} at {}, ahead of the stream: look at that clock", which(&o), forms::rfc3339(o.at));
+            out.held_back.push((Rejection::Future, detail));
         }
+        Passed::Past(o) => out.reject(Rejection::Past, 1, || {
+            format!("{} at {}, behind the stream: look at that clock", which(&o), forms::rfc3339(o.at))
+        }),
     }
 }
 
 impl Edge for Plant {
     fn message(&mut self, message: &Message, out: &mut Routed) {
-        if self.topics.asset_of_command(&message.topic).is_some() {
-            self.command(message, out);
+        if let Some(topic) = self.topics.command_topic(&message.topic) {
+            self.command(message, topic, out);
+            self.keep_replies_off_our_topics(message, out);
             return;
+        }
+        if self.has_clock {
+            self.gate.seen_at(message.received);
         }
         let mut values = Vec::new();
         // Apart, so that the names may be borrowed from the topic while the registry is changed.
         let mappings = std::mem::take(&mut self.mappings);
         match find(&mappings, &message.topic) {
-            None => out.rejected.push((Rejection::UnmappedTopic, "fits no pattern".into())),
+            None => out.reject(Rejection::UnmappedTopic, 1, || "fits no pattern".into()),
             Some((mapping, names)) => {
                 if let Err(refusal) = decode(&mapping.codec, &names, &message.payload, message.received, &mut values) {
-                    out.rejected.push((refusal.reason, refusal.detail));
+                    out.reject(refusal.reason, refusal.values, || refusal.detail.clone());
                 }
                 for value in &values {
                     self.value(value, out);
@@ -169,7 +240,36 @@ impl Edge for Plant {
 
     fn idle(&mut self, micros: i64, out: &mut Routed) {
         let Some(now) = self.gate.now() else { return };
-        self.gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, out));
+        let Self { gate, registry, .. } = self;
+        gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, registry, out));
+    }
+
+    fn begin(&mut self, recorded: &str) -> Result<(), String> {
+        if self.recorded.as_deref() != Some(recorded) {
+            let config = read(recorded)?;
+            self.mappings.clone_from(&config.topics);
+            self.permissions.clone_from(&config.commands);
+            self.registry = Registry::new(&config);
+            let screen = &config.settings.screen;
+            self.gate = StreamGate::new(screen.max_future_secs, screen.max_past_secs);
+            self.recorded = Some(recorded.into());
+        }
+        Ok(())
+    }
+
+    fn configure(&mut self, recorded: &str, events: &mut Vec<Event>) -> Result<bool, String> {
+        if self.recorded.as_deref() == Some(recorded) {
+            return Ok(false);
+        }
+        let config = read(recorded)?;
+        self.registry = self.registry.reconfigured(&config);
+        let screen = &config.settings.screen;
+        self.gate.set_tolerances(screen.max_future_secs, screen.max_past_secs);
+        self.mappings = config.topics;
+        self.permissions = config.commands;
+        self.recorded = Some(recorded.into());
+        self.define(events);
+        Ok(true)
     }
 
     fn now(&self) -> Option<EventTime> {
@@ -185,19 +285,135 @@ impl Edge for Plant {
     fn restore(&mut self, saved: Option<&[u8]>, defined: &mut Vec<Event>) -> Result<(), String> {
         let mut faults = Vec::new();
         if let Some(bytes) = saved {
-            match postcard::from_bytes::<Saved>(bytes) {
+            match whole::<Saved>(bytes) {
                 Ok(saved) => {
                     self.gate = saved.gate;
+                    // An asset that was added to the configuration may have taken a place before it.
+                    let mut ids = Vec::with_capacity(saved.assets.len());
                     for spec in &saved.assets {
-                        if let Err(why) = self.registry.adopt(spec) {
-                            faults.push(format!("{}: {why:?}", spec.name));
+                        let adopted = self.registry.adopt(spec);
+                        ids.push(adopted.ok());
+                        if let Err(why) = adopted {
+                            faults.push(format!("{}: {}", spec.name, why.word()));
                         }
                     }
+                    let to = |old: AssetId| ids.get(old.0 as usize).copied().flatten();
+                    self.gate.rename(to, |observation, asset| observation.asset = asset);
                 }
                 Err(why) => faults.push(why.to_string()),
             }
         }
         self.define(defined);
         if faults.is_empty() { Ok(()) } else { Err(faults.join("; ")) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::{Sources, from_text, zone_names};
+    use bytes::Bytes;
+
+    fn config(assets: &str) -> Checked {
+        let text = format!(
+            "site.name = \"s\"\nbroker.url = \"mqtt://localhost\"\n[[topics]]\npattern = \"plant/{{asset}}/{{point}}\"\n\
+             payload = {{ format = \"json\", value = \"/v\", time = \"/t\", time_format = \"s\" }}\n{assets}"
+        );
+        from_text(Some(&text), &Sources { zones: zone_names(), needs_broker: true, ..Sources::default() })
+            .expect("no faults")
+    }
+
+    fn plant(config: &Checked) -> Plant {
+        Plant::new(config, crate::run::topics(config).expect("topics"))
+    }
+
+    fn message(topic: &str, payload: &str) -> Message {
+        Message {
+            topic: topic.into(),
+            payload: Bytes::copy_from_slice(payload.as_bytes()),
+            cut: false,
+            retain: false,
+            dup: false,
+            packet_id: 1,
+            received: EventTime(0),
+            reply_to: None,
+        }
+    }
+
+    /// Asset and time of what comes out.
+    fn say(plant: &mut Plant, topic: &str, at: i64) -> Vec<(String, i64)> {
+        let mut out = Routed::default();
+        plant.message(&message(topic, &format!(r#"{{"v":1.5,"t":{at}}}"#)), &mut out);
+        assert!(out.rejected.is_empty(), "{:?}", out.rejected);
+        let observed = |event: &Event| match event {
+            Event::Observed(o) => {
+                Some((plant.registry.spec(o.asset).expect("registered").name.clone(), o.at.0 / 1_000_000))
+            }
+            _ => None,
+        };
+        out.events.iter().filter_map(observed).collect()
+    }
+
+    fn described(plant: &Plant) -> Vec<String> {
+        let mut all: Vec<String> = plant.registry.specs().map(|spec| format!("{spec:?}")).collect();
+        all.sort();
+        all
+    }
+
+    const BEFORE: &str = "[assets.pump.points]\nzeta = { unit = \"bar\" }\nalpha = { unit = \"degC\" }\n";
+    const AFTER: &str = "[assets.first.points]\nx = { unit = \"bar\" }\n[assets.pump.points]\nalpha = { unit = \"degC\", \
+                         alarm_high = 80 }\nnew = { unit = \"A\" }\n[assets.fan]\nclass = \"fan\"\n";
+
+    /// The rule behind SIGHUP: a change on the way and the same change over a restart define the same assets, with every
+    /// point in its place, and ids never move while it runs.
+    #[test]
+    fn a_change_while_it_runs_is_the_same_as_one_over_a_restart() {
+        let (before, after) = (config(BEFORE), config(AFTER));
+        let recorded = |config: &Checked| config.recorded.clone().expect("recorded");
+        let mut lives = plant(&before);
+        for topic in ["plant/pump/zeta", "plant/fan/speed", "plant/pump/found"] {
+            say(&mut lives, topic, 1_930_000_000);
+        }
+        let saved = lives.save();
+        let ids: Vec<String> = lives.names();
+        let mut events = Vec::new();
+        assert_eq!(lives.configure(&recorded(&after), &mut events), Ok(true));
+        assert_eq!(lives.configure(&recorded(&after), &mut events), Ok(false), "it is in effect already");
+        assert_eq!(lives.names()[..ids.len()], ids, "ids stay");
+        let defined = events.iter().filter(|event| matches!(event, Event::Define(..))).count();
+        assert_eq!(defined, 3, "each asset once");
+        let pump = lives.registry.find("pump").and_then(|id| lives.registry.spec(id)).expect("a pump").clone();
+        let points: Vec<&str> = pump.points.iter().map(|point| point.name.as_str()).collect();
+        assert_eq!(points, ["zeta", "alpha", "found", "new"], "places stay");
+        assert_eq!(pump.points[1].limits.alarm_high, Some(80.0));
+
+        let mut restarted = plant(&after);
+        restarted.begin(&recorded(&before)).expect("reads");
+        restarted.restore(Some(&saved), &mut Vec::new()).expect("restores");
+        assert_eq!(restarted.configure(&recorded(&after), &mut Vec::new()), Ok(true));
+        assert_eq!(described(&restarted), described(&lives));
+        assert!(restarted.configure("{", &mut Vec::new()).is_err());
+        assert_eq!(described(&restarted), described(&lives), "an error changes nothing");
+    }
+
+    /// A reading held in doubt belongs to its asset also when another one takes its number at a restart.
+    #[test]
+    fn what_is_held_back_in_doubt_stays_with_its_asset_over_a_restart() {
+        let before = config("");
+        let mut lives = plant(&before);
+        for asset in ["pump", "fan"] {
+            for at in [0, 60] {
+                say(&mut lives, &format!("plant/{asset}/p"), 1_930_000_000 + at);
+            }
+        }
+        let far = 1_930_000_000 + 30 * 86_400;
+        assert!(say(&mut lives, "plant/pump/p", far).is_empty(), "too far ahead to be believed of one");
+        let saved = lives.save();
+        // Without a recorded configuration, as files of before have none: the configured asset comes first now.
+        let mut restarted = plant(&config("[assets.first.points]\nx = { unit = \"bar\" }\n"));
+        restarted.restore(Some(&saved), &mut Vec::new()).expect("restores");
+        assert_eq!(restarted.names(), ["first", "pump", "fan"]);
+        let believed = say(&mut restarted, "plant/fan/p", far + 1);
+        assert_eq!(believed, [("pump".to_owned(), far), ("fan".to_owned(), far + 1)]);
     }
 }

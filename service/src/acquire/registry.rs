@@ -221,6 +221,50 @@ impl Registry {
         Ok(AssetId(index))
     }
 
+    /// The same assets and points under another configuration: ids and places of points stay. What the configuration says
+    /// of an asset or point stands; what it no longer names stays as it is. A cap below what is registered only keeps
+    /// further ones out.
+    pub fn reconfigured(&self, config: &Checked) -> Self {
+        let mut next = Self {
+            entries: Vec::new(),
+            by_name: HashMap::new(),
+            site: Arc::clone(&config.settings),
+            limits: config.limits.clone(),
+            defined: Vec::new(),
+        };
+        let uncapped = Limits { max_points_per_asset: usize::from(u16::MAX), ..config.limits.clone() };
+        for old in &self.entries {
+            match config.assets.iter().find(|plan| plan.spec.name == old.spec.name) {
+                Some(plan) => next.add_planned(plan),
+                None => {
+                    let bare = AssetSpec {
+                        class: None,
+                        zones: None,
+                        rating_kw: None,
+                        rated_speed_rpm: None,
+                        configured: false,
+                        cadence_secs: None,
+                        states: Vec::new(),
+                        points: Vec::new(),
+                        ..(*old.spec).clone()
+                    };
+                    let site = Arc::clone(&next.site);
+                    next.push(Entry::new(bare, site));
+                }
+            }
+            if let Some(entry) = next.entries.last_mut() {
+                // Refused for nothing but the cap.
+                let _ = entry.adopt(&old.spec, &uncapped);
+            }
+        }
+        for plan in &config.assets {
+            if !next.by_name.contains_key(plan.spec.name.as_str()) {
+                next.add_planned(plan);
+            }
+        }
+        next
+    }
+
     fn announce(&mut self, id: AssetId) {
         if let Some(entry) = self.entries.get_mut(id.0 as usize).filter(|e| !e.pending) {
             entry.pending = true;
@@ -239,9 +283,7 @@ impl Registry {
 
     fn add_found(&mut self, name: &str, area: Option<&str>, point: &str, unit: Option<&str>) -> Result<u32, Rejection> {
         // All checked first, so that a reading that is going to be refused does not leave an asset behind.
-        if unit.is_some_and(|u| Unit::parse(u).is_none()) {
-            return Err(Rejection::BadUnit);
-        }
+        found_point(point, unit, false)?;
         if !is_asset_name(name) || !is_point_name(point) || area.is_some_and(|a| !is_point_name(a)) {
             return Err(Rejection::BadName);
         }
@@ -314,11 +356,7 @@ impl Entry {
         if self.intake.len() >= limits.max_points_per_asset {
             return Err(Rejection::TooMany);
         }
-        let unit = match unit {
-            None => None,
-            Some(text) => Some(Unit::parse(text).ok_or(Rejection::BadUnit)?),
-        };
-        let point = guess::point(name, unit.as_ref(), self.has_vibration);
+        let point = found_point(name, unit, self.has_vibration)?;
         let intake = Intake {
             // A sender that once said its unit has to go on saying it; one that never did is taken as it comes.
             bare: unit.is_none().then_some(Conversion::NONE),
@@ -466,6 +504,20 @@ impl Intake {
             range_given: plan.range_given,
             spellings: Vec::new(),
         }
+    }
+}
+
+/// A point nobody configured, as its name and the unit of its first reading tell.
+fn found_point(name: &str, unit: Option<&str>, has_vibration: bool) -> Result<PointSpec, Rejection> {
+    let unit = match unit {
+        None => None,
+        Some(text) => Some(Unit::parse(text).ok_or(Rejection::BadUnit)?),
+    };
+    let point = guess::point(name, unit.as_ref(), has_vibration);
+    // A first reading that could not be converted must not leave its point behind.
+    match unit {
+        Some(unit) if fit(&point, &unit).is_none() => Err(Rejection::BadUnit),
+        _ => Ok(point),
     }
 }
 

@@ -16,7 +16,15 @@
 //! first day of the stream it is at least a day, since nothing is known yet. The first reading sets the clock; while it
 //! is the only one, an older reading sets it again, so that a wrong clock that happens to speak first does no harm.
 //!
-//! Times far in the past move nothing and count for nothing here; whether they are still taken is another's business.
+//! A reading further behind than `max_past_secs` is refused: a device that woke up in 1970. Nothing is refused so before
+//! a second asset has been in the present, since a stream that began with a wrong clock would refuse everything else. What
+//! is less far behind moves nothing and counts for nothing here; whether it is still taken is another's business.
+//!
+//! In the daemon our own clock is a witness ([`StreamGate::seen_at`]), and no more than that, because it can be wrong as
+//! well. A reading further ahead of it than `max_future_secs` gets no day's tolerance at the start, and one that both the
+//! stream and our clock call ahead is not believed for another asset's sake: a gateway that sends local time as UTC
+//! speaks for ten machines. It is believed when nothing from the present has come for ten minutes: then our clock is wrong.
+//!
 //! Long silence of everything is the daemon's to notice: it calls [`StreamClock::on_clock`].
 
 use crate::acquire::AssetId;
@@ -30,6 +38,9 @@ const DAY_US: i64 = 24 * HOUR_US;
 /// Times of one asset that must agree before a jump is believed.
 const TIMES_OF_ONE_ASSET: u8 = 3;
 
+/// So long nothing from the present must have come before what contradicts the stream and our clock is believed.
+const CONTRADICTED_US: i64 = 10 * MINUTE_US;
+
 /// Most readings held. A jump is settled after a handful, unless one sender repeats one wrong time.
 const MOST_HELD: usize = 1024;
 
@@ -42,6 +53,8 @@ pub enum Passed<T> {
     Reading(T),
     /// A reading that was too far in the future.
     Future(T),
+    /// A reading that was too far in the past.
+    Past(T),
 }
 
 /// The stream's clock with the readings it is in doubt about: ticks and readings come out in their order.
@@ -54,13 +67,39 @@ pub struct StreamGate<T> {
 
 impl<T> StreamGate<T> {
     /// A gate that has seen nothing.
-    pub fn new(max_future_secs: f64) -> Self {
-        Self { clock: StreamClock::new(max_future_secs), held: Vec::new(), ticks: Vec::new() }
+    pub fn new(max_future_secs: f64, max_past_secs: f64) -> Self {
+        Self { clock: StreamClock::new(max_future_secs, max_past_secs), held: Vec::new(), ticks: Vec::new() }
     }
 
     /// Stream time; `None` before the first reading.
     pub fn now(&self) -> Option<EventTime> {
         self.clock.now()
+    }
+
+    /// Other tolerances from now on.
+    pub fn set_tolerances(&mut self, max_future_secs: f64, max_past_secs: f64) {
+        let StreamClock { max_future_us, max_past_us, .. } = StreamClock::new(max_future_secs, max_past_secs);
+        (self.clock.max_future_us, self.clock.max_past_us) = (max_future_us, max_past_us);
+    }
+
+    /// After a restart assets may have other ids: gives every one its new id by `to`. What is held of an asset that has
+    /// none is dropped.
+    pub fn rename(&mut self, to: impl Fn(AssetId) -> Option<AssetId>, tell: impl Fn(&mut T, AssetId)) {
+        self.held = std::mem::take(&mut self.held)
+            .into_iter()
+            .filter_map(|(asset, at, mut reading)| {
+                let asset = to(asset)?;
+                tell(&mut reading, asset);
+                Some((asset, at, reading))
+            })
+            .collect();
+        self.clock.ahead = self.clock.ahead.and_then(|ahead| Some(Ahead { asset: to(ahead.asset)?, ..ahead }));
+    }
+
+    /// Our own clock at the arrival of what comes next. Never called where there is none: in a replay, and where a
+    /// recording is played through the broker.
+    pub fn seen_at(&mut self, clock: EventTime) {
+        self.clock.witness = Some(clock);
     }
 
     /// Takes a reading; `pass` gets what is due.
@@ -98,6 +137,7 @@ impl<T> StreamGate<T> {
                     self.on_reading(asset, at, reading, pass);
                 }
             }
+            Verdict::Past => pass(Passed::Past(reading)),
             Verdict::Denied | Verdict::Present => {
                 self.refuse_held(pass);
                 self.pass_ticks(pass);
@@ -152,20 +192,31 @@ pub enum Verdict {
     Agreed,
     /// From the present: refuse those held, then take this one after the ticks.
     Denied,
+    /// Too far behind: refuse it.
+    Past,
 }
 
 /// See the module's page; most callers want [`StreamGate`]. Some 120 bytes of plain data.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StreamClock {
     max_future_us: i64,
+    max_past_us: i64,
+    /// Our own clock at the last arrival.
+    witness: Option<EventTime>,
     now: Option<EventTime>,
     /// The first believed time.
     started: EventTime,
+    /// The asset it was of.
+    first: AssetId,
+    /// Another asset has been in the present since.
+    confirmed: bool,
     /// Readings seen, up to two: with one, an older reading may still set the clock.
     readings: u8,
     /// The first minute that has not been given out, and with the tolerance the two bounds of the quick path.
     next_tick: EventTime,
     tolerance_us: i64,
+    /// The same without what the first day adds.
+    usual_tolerance_us: i64,
     ahead: Option<Ahead>,
     /// Two largest steps of the current day of stream time and of the one before, µs, larger first.
     steps: [[i64; 2]; 2],
@@ -179,19 +230,29 @@ struct Ahead {
     first: EventTime,
     last: EventTime,
     times: u8,
+    /// How near the present it would count as the present.
+    tolerance_us: i64,
+    /// Our own clock when it was first seen.
+    since: Option<EventTime>,
 }
 
 impl StreamClock {
-    /// A clock that has seen nothing. A `max_future_secs` that is not a number counts as none.
-    pub fn new(max_future_secs: f64) -> Self {
+    /// A clock that has seen nothing. A `max_future_secs` that is not a number counts as none, and nothing is too far
+    /// behind for a `max_past_secs` that is none.
+    pub fn new(max_future_secs: f64, max_past_secs: f64) -> Self {
         Self {
             // `as` saturates and makes nothing of NaN.
             max_future_us: (max_future_secs.max(0.0) * 1e6) as i64,
+            max_past_us: if max_past_secs >= 0.0 { (max_past_secs * 1e6) as i64 } else { i64::MAX },
+            witness: None,
             now: None,
             started: EventTime(0),
+            first: AssetId(0),
+            confirmed: false,
             readings: 0,
             next_tick: EventTime(0),
             tolerance_us: 0,
+            usual_tolerance_us: 0,
             ahead: None,
             steps: [[0; 2]; 2],
             steps_until: EventTime(0),
@@ -208,7 +269,8 @@ impl StreamClock {
     pub fn on_reading(&mut self, asset: AssetId, at: EventTime, ticks: &mut Vec<EventTime>) -> Verdict {
         if let Some(now) = self.now {
             // Nearly every reading: at or just before the present, nothing doubtful, no minute passed.
-            if at <= now && self.ahead.is_none() && self.readings > 1 {
+            let recent = now.0.saturating_sub(at.0) <= self.tolerance_us;
+            if at <= now && recent && self.ahead.is_none() && self.confirmed {
                 return Verdict::Present;
             }
         }
@@ -226,22 +288,37 @@ impl StreamClock {
     }
 
     fn moved(&mut self, asset: AssetId, at: EventTime, ticks: &mut Vec<EventTime>) -> Verdict {
-        let Some(now) = self.now else {
-            self.start(at);
-            return Verdict::Present;
+        // Both the first-day tolerance and the word of another asset are only for what our own clock does not deny.
+        let denied = self.witness.filter(|clock| at.0.saturating_sub(clock.0) > self.max_future_us);
+        let now = match (self.now, denied) {
+            (Some(now), _) => now,
+            (None, Some(clock)) => {
+                self.start(asset, clock);
+                clock
+            }
+            (None, None) => {
+                self.start(asset, at);
+                return Verdict::Present;
+            }
         };
         let ahead_us = at.0.saturating_sub(now.0);
         if self.readings == 1 && ahead_us < -self.tolerance_us {
-            self.start(at);
+            self.start(asset, at);
             return Verdict::Present;
         }
+        let ahead_tolerance_us = if denied.is_some() { self.usual_tolerance_us } else { self.tolerance_us };
+        if ahead_us > ahead_tolerance_us {
+            let denied = denied.is_some_and(|clock| now.0.saturating_sub(clock.0) <= self.max_future_us);
+            return self.doubt(now, asset, at, denied, ahead_tolerance_us, ticks);
+        }
         self.readings = 2;
-        if ahead_us > self.tolerance_us {
-            return self.doubt(now, asset, at, ticks);
+        if self.confirmed && ahead_us < -self.max_past_us {
+            return Verdict::Past;
         }
         let settles = ahead_us >= -self.tolerance_us;
+        self.confirmed |= settles && asset != self.first;
         match self.ahead {
-            Some(ahead) if settles && ahead.last.0.saturating_sub(now.0) <= self.tolerance_us => {
+            Some(ahead) if settles && ahead.last.0.saturating_sub(now.0) <= ahead.tolerance_us => {
                 // A clock outside has brought the present to where the jump went.
                 self.ahead = None;
                 Verdict::Agreed
@@ -259,17 +336,30 @@ impl StreamClock {
         }
     }
 
-    fn start(&mut self, at: EventTime) {
+    fn start(&mut self, asset: AssetId, at: EventTime) {
         self.now = Some(at);
         self.started = at;
+        self.first = asset;
+        self.confirmed = false;
         self.readings = 1;
         self.next_tick = EventTime(minute_after(at.0));
+        self.usual_tolerance_us = self.max_future_us;
         self.tolerance_us = self.max_future_us.max(DAY_US);
         self.steps_until = EventTime(at.0.saturating_add(DAY_US));
     }
 
-    fn doubt(&mut self, now: EventTime, asset: AssetId, at: EventTime, ticks: &mut Vec<EventTime>) -> Verdict {
-        let fresh = Ahead { asset, first: at, last: at, times: 1 };
+    /// `denied`: the stream and our own clock agree, and this is ahead of both.
+    fn doubt(
+        &mut self,
+        now: EventTime,
+        asset: AssetId,
+        at: EventTime,
+        denied: bool,
+        tolerance_us: i64,
+        ticks: &mut Vec<EventTime>,
+    ) -> Verdict {
+        let witness = self.witness;
+        let fresh = Ahead { asset, first: at, last: at, times: 1, tolerance_us, since: witness };
         let Some(ahead) = &mut self.ahead else {
             self.ahead = Some(fresh);
             return Verdict::Ahead;
@@ -283,10 +373,16 @@ impl StreamClock {
         let other = ahead.asset != asset;
         if !other && at > ahead.last {
             ahead.last = at;
-            ahead.times += 1;
+            ahead.times = ahead.times.saturating_add(1);
         }
         if !other && ahead.times < TIMES_OF_ONE_ASSET {
             return Verdict::Ahead;
+        }
+        if denied {
+            let alone_us = ahead.since.zip(witness).map_or(0, |(since, clock)| clock.0.saturating_sub(since.0));
+            if alone_us < CONTRADICTED_US {
+                return Verdict::Ahead;
+            }
         }
         let first = ahead.first.min(at);
         self.ahead = None;
@@ -321,7 +417,8 @@ impl StreamClock {
 
     fn set_tolerance(&mut self, now: EventTime) {
         let usual_us = merged(self.steps[0], self.steps[1])[1];
-        self.tolerance_us = self.max_future_us.max(usual_us.saturating_mul(4));
+        self.usual_tolerance_us = self.max_future_us.max(usual_us.saturating_mul(4));
+        self.tolerance_us = self.usual_tolerance_us;
         if now.0.saturating_sub(self.started.0) < DAY_US {
             self.tolerance_us = self.tolerance_us.max(DAY_US);
         }
@@ -379,6 +476,12 @@ mod tests {
 
     type Gate = StreamGate<u32>;
 
+    const WEEK_SECS: f64 = 7.0 * 86_400.0;
+
+    fn gate() -> Gate {
+        Gate::new(300.0, WEEK_SECS)
+    }
+
     /// What comes of readings given as (asset, seconds); the reading is its ordinal.
     fn play(gate: &mut Gate, readings: &[(u32, f64)]) -> Vec<Passed<u32>> {
         let mut passed = Vec::new();
@@ -401,9 +504,13 @@ mod tests {
         passed.iter().filter_map(|it| if let Passed::Future(ordinal) = it { Some(*ordinal) } else { None }).collect()
     }
 
+    fn past(passed: &[Passed<u32>]) -> Vec<u32> {
+        passed.iter().filter_map(|it| if let Passed::Past(ordinal) = it { Some(*ordinal) } else { None }).collect()
+    }
+
     /// A gate in the third day of a stream with a step a second, so that nothing of the start is left.
     fn settled() -> Gate {
-        let mut gate = Gate::new(300.0);
+        let mut gate = gate();
         let readings: Vec<_> = (-200_000..=0).map(|second| (1, f64::from(second))).collect();
         assert_eq!(taken(&play(&mut gate, &readings)).len(), readings.len());
         assert_eq!(gate.now(), Some(at(0.0)));
@@ -482,15 +589,89 @@ mod tests {
     #[test]
     fn slow_streams_lose_nothing() {
         for cadence in [600.0, 3600.0, 6.0 * 3600.0, 7.0 * 86_400.0] {
-            let mut gate = Gate::new(300.0);
+            let mut gate = gate();
             let readings: Vec<_> = (0..500).map(|row| (1, f64::from(row) * cadence)).collect();
             assert_eq!(taken(&play(&mut gate, &readings)), (0..500).collect::<Vec<_>>(), "{cadence}");
         }
     }
 
     #[test]
+    fn what_is_years_behind_is_refused_once_the_present_is_certain() {
+        let mut gate = settled();
+        // One asset alone: its own clock may be what is wrong.
+        assert_eq!(taken(&play(&mut gate, &[(2, -5e8)])), [0]);
+        assert_eq!(taken(&play(&mut gate, &[(2, 0.5)])), [0]);
+        let passed = play(&mut gate, &[(3, -5e8), (3, -8.0 * 86_400.0), (3, -6.0 * 86_400.0), (1, 1.0)]);
+        assert_eq!((taken(&passed), past(&passed)), (vec![2, 3], vec![0, 1]));
+        assert_eq!(gate.now(), Some(at(1.0)));
+    }
+
+    #[test]
+    fn a_stream_that_began_with_a_wrong_clock_refuses_nothing_as_past() {
+        let mut gate = gate();
+        let passed = play(&mut gate, &[(1, 1e9), (1, 1e9 + 1.0), (2, 0.0), (3, 0.5), (2, 1.0), (1, 1e9 + 2.0)]);
+        assert!(past(&passed).is_empty());
+        assert_eq!(taken(&passed), [0, 1, 2, 3, 4, 5]);
+    }
+
+    /// Readings given as (our clock's second, asset, second).
+    fn witnessed(gate: &mut Gate, readings: &[(f64, u32, f64)]) -> Vec<Passed<u32>> {
+        let mut passed = Vec::new();
+        for (&(clock, asset, secs), ordinal) in readings.iter().zip(0..) {
+            gate.seen_at(at(clock));
+            gate.on_reading(AssetId(asset), at(secs), ordinal, &mut |it| passed.push(it));
+        }
+        passed
+    }
+
+    #[test]
+    fn by_our_own_clock_a_device_of_2100_cannot_begin_the_stream() {
+        let mut gate = gate();
+        let far = 2_400_000_000.0;
+        let passed = witnessed(&mut gate, &[(0.0, 1, far), (1.0, 1, far + 60.0), (2.0, 2, 1.5), (3.0, 1, far + 120.0)]);
+        assert_eq!((taken(&passed), refused(&passed)), (vec![2], vec![0, 1]));
+        assert_eq!(gate.now(), Some(at(1.5)));
+    }
+
+    #[test]
+    fn by_our_own_clock_hours_ahead_are_seen_on_the_first_day_and_a_gateway_speaks_for_nobody_else() {
+        let mut gate = gate();
+        let mut readings = Vec::new();
+        for minute in 0..60 {
+            let secs = f64::from(minute) * 60.0;
+            readings.push((secs, 1, secs));
+            // Local time sent as UTC, for two machines.
+            readings.extend([(secs, 2, secs + 7200.0), (secs, 3, secs + 7200.0)]);
+        }
+        let passed = witnessed(&mut gate, &readings);
+        assert_eq!(taken(&passed), (0..60).map(|n| 3 * n).collect::<Vec<_>>());
+        assert_eq!(gate.now(), Some(at(3540.0)));
+    }
+
+    #[test]
+    fn when_our_own_clock_is_hours_wrong_nothing_is_lost() {
+        for offset in [-5.0 * 3600.0, 5.0 * 3600.0, -1e9, 1e9] {
+            let mut gate = gate();
+            let readings: Vec<_> = (0..1000).map(|n| (f64::from(n) + offset, n as u32 % 3, f64::from(n))).collect();
+            let passed = witnessed(&mut gate, &readings);
+            assert_eq!(taken(&passed), (0..1000).collect::<Vec<_>>(), "{offset}");
+            assert_eq!(gate.now(), Some(at(999.0)), "{offset}");
+        }
+    }
+
+    #[test]
+    fn our_own_clock_may_be_set_while_the_stream_runs() {
+        for step in [-5.0 * 3600.0, 5.0 * 3600.0] {
+            let mut gate = gate();
+            let clock = |n: i32| f64::from(n) + if n < 500 { 0.0 } else { step };
+            let readings: Vec<_> = (0..1000).map(|n| (clock(n), n as u32 % 3, f64::from(n))).collect();
+            assert_eq!(taken(&witnessed(&mut gate, &readings)), (0..1000).collect::<Vec<_>>(), "{step}");
+        }
+    }
+
+    #[test]
     fn a_wrong_clock_that_speaks_first_is_forgotten() {
-        let mut gate = Gate::new(300.0);
+        let mut gate = gate();
         let passed = play(&mut gate, &[(1, 1e9), (2, 0.0), (2, 1.0), (1, 1e9), (2, 2.0)]);
         assert_eq!(taken(&passed), [0, 1, 2, 4]);
         assert_eq!(refused(&passed), [3]);
@@ -505,8 +686,13 @@ mod tests {
             any::<i64>(),
             prop_oneof![Just(i64::MIN), Just(i64::MAX), Just(0)],
             (0i64..400).prop_map(|minute| T0 + minute * 17_000_000),
-        ]), 0..60), cut in 0usize..60, future in prop_oneof![Just(300.0), Just(f64::NAN), Just(f64::INFINITY)]) {
-            let (mut gate, mut other) = (Gate::new(future), Gate::new(future));
+        ]), 0..60), cut in 0usize..60, future in prop_oneof![Just(300.0), Just(f64::NAN), Just(f64::INFINITY)],
+            clock in proptest::option::of(any::<i64>())) {
+            let (mut gate, mut other) = (Gate::new(future, future), Gate::new(future, future));
+            if let Some(clock) = clock {
+                gate.seen_at(EventTime(clock));
+                other.seen_at(EventTime(clock));
+            }
             let (mut passed, mut again) = (Vec::new(), Vec::new());
             for ((place, &(asset, us)), ordinal) in readings.iter().enumerate().zip(0..) {
                 let (before, given) = (gate.now(), !ticks(&passed).is_empty());
@@ -523,6 +709,7 @@ mod tests {
             prop_assert_eq!(&passed, &again);
             let mut out = taken(&passed);
             out.extend(refused(&passed));
+            out.extend(past(&passed));
             out.sort_unstable();
             prop_assert_eq!(out, (0..readings.len() as u32).collect::<Vec<_>>());
             prop_assert!(passed.len() < 2000 * (readings.len() + 1));

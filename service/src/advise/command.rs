@@ -1,4 +1,4 @@
-//! A person's command: JSON on `…/{asset}/command` → [`engine::Command`](crate::engine::Command), and the reply.
+//! A person's command: JSON on `…/{asset}/command` (see [`permission`](super::permission) for who may) → [`engine::Command`](crate::engine::Command), and the reply.
 //!
 //! ```json
 //! {"action":"shelve","by":"M. Okoro","note":"new bearing on order","alert":"north/pump-7/machine/3","for":"8 h",
@@ -12,6 +12,7 @@
 //! | `unshelve` | | `alert` |
 //! | `out-of-service`, `return-to-service`, `relearn` | | |
 //! | `set-limit` | `point`, `limit` (`warning-high`, `alarm-high`, `warning-low`, `alarm-low`), `value` (a number, or `null` to remove the limit) | `unit`; the point's kept unit without it |
+//! | `finding` | `alert`, `verdict` (`confirmed`, `not-confirmed`, `other`) | `kind`: what it was, in a word |
 //!
 //! All need `by`, a person's name, and may have `note` and `reply_to`, the topic the reply is published to. A key
 //! nobody knows, or one that does not belong to the action, refuses the whole command: a misspelt `for` must not
@@ -20,7 +21,7 @@
 use super::document::Document;
 use super::forms;
 use super::topics::publishable;
-use crate::engine::{Action, Command, LimitName};
+use crate::engine::{Action, Command, LimitName, Verdict};
 use jiff::{Span, SpanRelativeTo, Unit};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Deserializer, Serialize};
@@ -53,16 +54,26 @@ pub struct CommandFault {
     pub reply_to: Option<String>,
 }
 
-#[derive(Debug, Clone, Copy, Deserialize)]
+/// The actions by name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-enum ActionName {
+pub enum ActionName {
+    /// [`Action::Acknowledge`]
     Acknowledge,
+    /// [`Action::Shelve`]
     Shelve,
+    /// [`Action::Unshelve`]
     Unshelve,
+    /// [`Action::OutOfService`]
     OutOfService,
+    /// [`Action::ReturnToService`]
     ReturnToService,
+    /// [`Action::Relearn`]
     Relearn,
+    /// [`Action::SetLimit`]
     SetLimit,
+    /// [`Action::Finding`]
+    Finding,
 }
 
 #[derive(Debug, Deserialize)]
@@ -80,6 +91,8 @@ struct Form {
     #[serde(default, deserialize_with = "present")]
     value: Option<Option<f64>>,
     unit: Option<String>,
+    verdict: Option<Verdict>,
+    kind: Option<String>,
     reply_to: Option<String>,
 }
 
@@ -117,6 +130,8 @@ fn read(form: Form) -> Result<Incoming, Vec<String>> {
         ("limit", form.limit.is_some()),
         ("value", form.value.is_some()),
         ("unit", form.unit.is_some()),
+        ("verdict", form.verdict.is_some()),
+        ("kind", form.kind.is_some()),
     ];
     for (key, _) in given.iter().filter(|(key, given)| *given && !takes.contains(key)) {
         faults.push(format!("`{key}` does not belong to `{name}`"));
@@ -127,6 +142,9 @@ fn read(form: Form) -> Result<Incoming, Vec<String>> {
     }
     if form.note.as_ref().is_some_and(|note| note.chars().count() > LONGEST_NOTE) {
         faults.push(format!("`note` must be at most {LONGEST_NOTE} characters"));
+    }
+    if form.kind.as_ref().is_some_and(|kind| kind.chars().count() > LONGEST_NAME) {
+        faults.push(format!("`kind` must be at most {LONGEST_NAME} characters"));
     }
     if let Some(Err(fault)) = form.reply_to.as_deref().map(publishable) {
         faults.push(format!("`reply_to` {fault}"));
@@ -160,6 +178,17 @@ fn read(form: Form) -> Result<Incoming, Vec<String>> {
                 _ => None,
             }
         }
+        ActionName::Finding => {
+            for (key, _) in
+                [("alert", form.alert.is_none()), ("verdict", form.verdict.is_none())].iter().filter(|m| m.1)
+            {
+                faults.push(format!("`finding` needs `{key}`"));
+            }
+            match (form.alert, form.verdict) {
+                (Some(alert), Some(verdict)) => Some(Action::Finding { alert, verdict, kind: form.kind }),
+                _ => None,
+            }
+        }
     };
     match action {
         Some(action) if faults.is_empty() => Ok(Incoming {
@@ -172,7 +201,20 @@ fn read(form: Form) -> Result<Incoming, Vec<String>> {
 }
 
 impl ActionName {
-    fn name(self) -> &'static str {
+    /// All of them.
+    pub const ALL: [ActionName; 8] = [
+        ActionName::Acknowledge,
+        ActionName::Shelve,
+        ActionName::Unshelve,
+        ActionName::OutOfService,
+        ActionName::ReturnToService,
+        ActionName::Relearn,
+        ActionName::SetLimit,
+        ActionName::Finding,
+    ];
+
+    /// As it is written in a command and in the configuration.
+    pub fn name(self) -> &'static str {
         match self {
             ActionName::Acknowledge => "acknowledge",
             ActionName::Shelve => "shelve",
@@ -181,6 +223,7 @@ impl ActionName {
             ActionName::ReturnToService => "return-to-service",
             ActionName::Relearn => "relearn",
             ActionName::SetLimit => "set-limit",
+            ActionName::Finding => "finding",
         }
     }
 
@@ -190,6 +233,7 @@ impl ActionName {
             ActionName::Acknowledge | ActionName::Unshelve => &["alert"],
             ActionName::Shelve => &["alert", "for"],
             ActionName::SetLimit => &["point", "limit", "value", "unit"],
+            ActionName::Finding => &["alert", "verdict", "kind"],
             ActionName::OutOfService | ActionName::ReturnToService | ActionName::Relearn => &[],
         }
     }
@@ -197,16 +241,23 @@ impl ActionName {
 
 /// The action's name as it is written in a command.
 pub fn action_name(action: &Action) -> &'static str {
-    match action {
-        Action::Acknowledge { .. } => ActionName::Acknowledge,
-        Action::Shelve { .. } => ActionName::Shelve,
-        Action::Unshelve { .. } => ActionName::Unshelve,
-        Action::OutOfService => ActionName::OutOfService,
-        Action::ReturnToService => ActionName::ReturnToService,
-        Action::Relearn => ActionName::Relearn,
-        Action::SetLimit { .. } => ActionName::SetLimit,
+    ActionName::of(action).name()
+}
+
+impl ActionName {
+    /// The name of an action.
+    pub fn of(action: &Action) -> Self {
+        match action {
+            Action::Acknowledge { .. } => ActionName::Acknowledge,
+            Action::Shelve { .. } => ActionName::Shelve,
+            Action::Unshelve { .. } => ActionName::Unshelve,
+            Action::OutOfService => ActionName::OutOfService,
+            Action::ReturnToService => ActionName::ReturnToService,
+            Action::Relearn => ActionName::Relearn,
+            Action::SetLimit { .. } => ActionName::SetLimit,
+            Action::Finding { .. } => ActionName::Finding,
+        }
     }
-    .name()
 }
 
 /// Seconds of a time as people write it: `8 h`, `30 min`, `1 h 30 min`, `2 d` (a day is 24 h), `PT8H`; above 0. The
@@ -303,6 +354,14 @@ mod tests {
                 r#"{"action":"set-limit","by":"A","point":"de","limit":"alarm-low","value":null}"#,
                 Action::SetLimit { point: "de".into(), limit: LimitName::AlarmLow, value: None },
             ),
+            (
+                r#"{"action":"finding","by":"A","alert":"n/p/machine/3","verdict":"not-confirmed","kind":"new product"}"#,
+                Action::Finding {
+                    alert: "n/p/machine/3".into(),
+                    verdict: Verdict::NotConfirmed,
+                    kind: Some("new product".into()),
+                },
+            ),
         ] {
             let incoming = parse(payload.as_bytes()).expect(payload);
             assert_eq!(incoming.command, Command { by: "A".into(), note: None, reply_to: None, action });
@@ -325,6 +384,10 @@ mod tests {
     fn a_refusal_names_every_fault_at_once() {
         let got = reason(r#"{"action":"acknowledge","by":" ","for":"8 h","value":null,"reply_to":"a/#"}"#);
         for part in ["`for` does not belong", "`value` does not belong", "`by` must be", "`reply_to` \"a/#\""] {
+            assert!(got.contains(part), "{part} in {got}");
+        }
+        let got = reason(r#"{"action":"finding","by":"A","for":"8 h"}"#);
+        for part in ["needs `alert`", "needs `verdict`", "`for` does not belong"] {
             assert!(got.contains(part), "{part} in {got}");
         }
         let got = reason(r#"{"action":"set-limit","by":"A"}"#);

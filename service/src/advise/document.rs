@@ -152,7 +152,7 @@ pub struct Measured {
 pub struct LimitSource {
     /// The limit.
     pub limit: Measured,
-    /// `baseline`, a zone preset's name with its edition, or `own`.
+    /// `baseline`, a zone preset's name with its edition, `own`, `assumed` (where such machines fail) or `history`.
     pub source: String,
 }
 
@@ -202,7 +202,7 @@ pub struct Contribution {
 pub struct Forecast {
     /// Point name.
     pub point: String,
-    /// `warning`, `alarm` or `zone-d`.
+    /// `warning`, `alarm`, `zone-d` or `failure`.
     pub target: String,
     /// The limit extrapolated to.
     pub limit: LimitSource,
@@ -223,10 +223,16 @@ pub struct Forecast {
 pub struct RemainingLife {
     /// Forecasts, nearest first; empty when there is none.
     pub forecasts: Vec<Forecast>,
-    /// Degradation model chosen: `linear` or `exponential`.
+    /// Degradation model chosen: `linear`, `exponential`, `slowing` or `power`; `past-cases` when the nearest rests on them.
     pub model: Option<String>,
     /// Why there is no forecast.
     pub none_because: Option<String>,
+    /// Intervals this asset was given before that could be judged since, each at a level on the way.
+    pub past_intervals: u32,
+    /// How many of them held what came; 0.8 of them should.
+    pub past_intervals_held: u32,
+    /// What past cases of its class say, or why they say nothing; `None` when there are none.
+    pub history: Option<String>,
 }
 
 /// One transition of one alert: what goes to `…/{asset}/alert` and into `alerts.jsonl`.
@@ -398,6 +404,30 @@ pub struct RemainingLifeStatement {
     pub at: EventTime,
     /// The statement, under the key it has in an alert.
     pub remaining_life: RemainingLife,
+}
+
+/// An asset's life up to its end, as a past case for others of its class: a file of the folder `history.dir`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct History {
+    /// Site name.
+    pub site: String,
+    /// Asset name.
+    pub asset: String,
+    /// Its class; a history without one helps nobody.
+    pub class: Option<String>,
+    /// When it ended.
+    #[serde(with = "forms::time")]
+    pub ended_at: EventTime,
+    /// Names of the points, in the order of the case's columns.
+    pub points: Vec<String>,
+    /// Their units.
+    pub units: Vec<String>,
+    /// The levels.
+    pub case: roundsman_models::prognose::fleet::Case,
+}
+
+impl Document for History {
+    const SCHEMA: &'static str = "roundsman.history/1";
 }
 
 impl Document for Alert {

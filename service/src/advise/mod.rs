@@ -3,6 +3,7 @@
 pub mod command;
 pub mod document;
 pub mod forms;
+pub mod permission;
 pub mod publish;
 pub mod published;
 pub mod readable;

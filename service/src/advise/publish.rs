@@ -417,7 +417,7 @@ impl Writer {
         }
         let (host, port) = (&self.broker.host, self.broker.port);
         match fault {
-            LinkFault::Refused { .. } | LinkFault::TooLarge(_) => {
+            LinkFault::Refused { .. } | LinkFault::Tls { .. } | LinkFault::TooLarge(_) => {
                 tracing::error!(host, port, "writer: {fault}; trying again in {pause:.1?} and later, in silence");
             }
             LinkFault::Lost(_) | LinkFault::Hung(_) => {

@@ -38,8 +38,12 @@ pub struct Counters {
     pub messages: u64,
     /// Values taken from them.
     pub readings: u64,
+    /// Assets known now, configured and found.
+    pub assets: u64,
     /// Values and messages not used, by reason; a reason that never came is not there.
     pub rejected: BTreeMap<Rejection, u64>,
+    /// The last of each reason, for the person who looks for its sender.
+    pub examples: BTreeMap<Rejection, Example>,
     /// Snapshots scored.
     pub snapshots: u64,
     /// Alert transitions.
@@ -54,6 +58,24 @@ pub struct Counters {
     pub dropped: u64,
     /// Times the connection to the broker was made.
     pub connects: u64,
+    /// Times this machine's clock was set by more than two seconds.
+    pub clock_steps: u64,
+    /// What of the stored state could not be used at the start, in words: an asset named here learns anew.
+    pub state_faults: Vec<String>,
+}
+
+/// Something that was not used.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Example {
+    /// Topic it came on, its beginning; `null` for a reading the asset itself did not take.
+    pub topic: Option<String>,
+    /// What was wrong with it.
+    pub detail: String,
+    /// Beginning of its payload as text; `null` with the topic.
+    pub payload: Option<String>,
+    /// Arrival by our clock; `null` with the topic.
+    #[serde(with = "forms::optional_time")]
+    pub at: Option<EventTime>,
 }
 
 impl Document for ServiceStatus {

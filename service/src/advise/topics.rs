@@ -7,7 +7,7 @@
 //! | `…/{asset}/condition` | state of the asset | yes |
 //! | `…/{asset}/alert` | every transition of an alert | no |
 //! | `…/{asset}/remaining-life` | forecasts, or why there are none | yes |
-//! | `…/{asset}/command` | commands, to us | never: a retained command would be given again at every start |
+//! | `…/{asset}/command`, `…/{asset}/command/{channel}` | commands, to us | never: a retained command would be given again at every start |
 //! | `roundsman/{site}/service` | ourselves; the last will goes here | yes |
 //!
 //! The service topic is what stands before `{asset}`, and `service`. Names of sites and assets come from outside, so
@@ -27,6 +27,15 @@ pub struct TopicFault {
     pub topic: String,
     /// Readable after the topic.
     pub rule: &'static str,
+}
+
+/// The parts of a topic that commands come on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CommandTopic<'t> {
+    /// The asset's level, the topic-safe form of its name: compare it with [`topic_safe`] of the assets you know.
+    pub asset: &'t str,
+    /// The level after `command`, when there is one.
+    pub channel: Option<&'t str>,
 }
 
 /// Where everything goes. Only [`Topics::new`] makes one.
@@ -97,16 +106,29 @@ impl Topics {
         &self.service
     }
 
-    /// The filter that takes in the commands of all assets.
-    pub fn command_filter(&self) -> String {
-        format!("{}+{}/command", self.before, self.after)
+    /// The filter that takes in commands: of one asset (its level) or all, on one channel or the one without a name.
+    pub fn command_filter(&self, asset: Option<&str>, channel: Option<&str>) -> String {
+        let channel = channel.map(|channel| format!("/{channel}")).unwrap_or_default();
+        format!("{}{}{}/command{channel}", self.before, asset.unwrap_or("+"), self.after)
     }
 
-    /// The asset's level of a command topic, `None` when it is none of ours. It is the topic-safe form of the name:
-    /// compare it with [`topic_safe`] of the assets you know.
-    pub fn asset_of_command<'t>(&self, topic: &'t str) -> Option<&'t str> {
-        let level = topic.strip_prefix(&self.before)?.strip_suffix("/command")?.strip_suffix(self.after.as_str())?;
-        (!level.is_empty() && !level.contains('/')).then_some(level)
+    /// The parts of a command topic, `None` when it is none of ours.
+    pub fn command_topic<'t>(&self, topic: &'t str) -> Option<CommandTopic<'t>> {
+        let (asset, rest) = topic.strip_prefix(&self.before)?.split_once('/')?;
+        let rest = match self.after.strip_prefix('/') {
+            Some(after) => rest.strip_prefix(after)?.strip_prefix('/')?,
+            None => rest,
+        };
+        let channel = match rest.strip_prefix("command")? {
+            "" => None,
+            channel => Some(channel.strip_prefix('/').filter(|level| !level.is_empty() && !level.contains('/'))?),
+        };
+        (!asset.is_empty()).then_some(CommandTopic { asset, channel })
+    }
+
+    /// Whether a topic is one of those we publish on or take commands on.
+    pub fn is_ours(&self, topic: &str) -> bool {
+        topic.starts_with(&self.before)
     }
 
     fn of(&self, asset: &str, what: &str) -> String {
@@ -149,6 +171,10 @@ pub fn publishable(topic: &str) -> Result<(), TopicFault> {
 mod tests {
     use super::*;
 
+    fn parts<'t>(topics: &Topics, topic: &'t str) -> Option<(&'t str, Option<&'t str>)> {
+        topics.command_topic(topic).map(|topic| (topic.asset, topic.channel))
+    }
+
     #[test]
     fn the_default_template_gives_the_documented_topics() {
         let topics = Topics::new(DEFAULT_TEMPLATE, "north").expect("our own default");
@@ -157,15 +183,17 @@ mod tests {
         assert_eq!(topics.remaining_life("pump-7"), "roundsman/north/pump-7/remaining-life");
         assert_eq!(topics.command("pump-7"), "roundsman/north/pump-7/command");
         assert_eq!(topics.service(), "roundsman/north/service");
-        assert_eq!(topics.command_filter(), "roundsman/north/+/command");
+        assert_eq!(topics.command_filter(None, None), "roundsman/north/+/command");
     }
 
     #[test]
     fn levels_after_the_asset_and_the_site_inside_a_level_work() {
         let topics = Topics::new("plant/s-{site}/{asset}/advice", "a/b").expect("allowed");
         assert_eq!(topics.alert("x"), "plant/s-a_b/x/advice/alert");
-        assert_eq!(topics.command_filter(), "plant/s-a_b/+/advice/command");
-        assert_eq!(topics.asset_of_command("plant/s-a_b/x/advice/command"), Some("x"));
+        assert_eq!(topics.command_filter(None, Some("c")), "plant/s-a_b/+/advice/command/c");
+        assert_eq!(parts(&topics, "plant/s-a_b/x/advice/command"), Some(("x", None)));
+        assert_eq!(parts(&topics, "plant/s-a_b/x/advice/command/c"), Some(("x", Some("c"))));
+        assert_eq!(parts(&topics, "plant/s-a_b/x/advices/command"), None);
         assert_eq!(topics.service(), "plant/s-a_b/service");
     }
 
@@ -174,7 +202,8 @@ mod tests {
         let topics = Topics::new(DEFAULT_TEMPLATE, "north").expect("our own default");
         for name in ["pump-7", "pump 7", "mill #2/a", "$x", ""] {
             let topic = topics.command(name);
-            assert_eq!(topics.asset_of_command(&topic), Some(topic_safe(name).as_str()), "{name:?}");
+            assert_eq!(parts(&topics, &topic), Some((topic_safe(name).as_str(), None)), "{name:?}");
+            assert!(topics.is_ours(&topic));
         }
         for other in [
             "roundsman/north/command",
@@ -182,9 +211,13 @@ mod tests {
             "roundsman/north/a/b/command",
             "roundsman/north/a/commands",
             "roundsman/south/a/command",
+            "roundsman/north/a/command/",
+            "roundsman/north/a/command/b/c",
         ] {
-            assert_eq!(topics.asset_of_command(other), None, "{other}");
+            assert_eq!(parts(&topics, other), None, "{other}");
         }
+        assert_eq!(parts(&topics, "roundsman/north/a/command/b"), Some(("a", Some("b"))));
+        assert!(!topics.is_ours("roundsman/south/a/command"));
     }
 
     #[test]

@@ -12,6 +12,8 @@ use super::document::{
     Thresholds, Zone,
 };
 use crate::asset::spec::{AssetSpec, Detection, PointSpec, Quantity};
+use crate::config::value::show_secs;
+use crate::engine::Action;
 use jiff::Timestamp;
 use roundsman_models::EventTime;
 
@@ -176,6 +178,29 @@ pub fn plain(text: &str, longest: usize) -> String {
         line.push('…');
     }
     line
+}
+
+/// What a command on alerts did. `done`: per finding it was carried out on, the id of its open alert.
+pub fn done(action: &Action, asset: &str, done: &[Option<String>]) -> String {
+    let open: Vec<&str> = done.iter().flatten().map(String::as_str).collect();
+    let asset = plain(asset, LONGEST_NAME);
+    let all = || match (done, open.as_slice()) {
+        // One finding by its id: the machine as a whole is not meant.
+        ([Some(id)], _) => id.clone(),
+        (_, []) => format!("{asset}, with no alert open"),
+        (_, open) => format!("{asset}, with {} open: {}", open.len(), open.join(", ")),
+    };
+    match action {
+        Action::Acknowledge { .. } => match open.as_slice() {
+            [] => format!("{asset}: acknowledged and closed"),
+            open => format!("acknowledged: {}", open.join(", ")),
+        },
+        Action::Shelve { secs, .. } => format!("shelved for {}: {}", show_secs(*secs), all()),
+        Action::Unshelve { .. } => format!("no longer shelved: {}", all()),
+        Action::OutOfService => format!("out of service until told otherwise, evaluated and silent: {}", all()),
+        Action::ReturnToService => format!("back in service: {}", all()),
+        Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => format!("done: {}", all()),
+    }
 }
 
 /// The contribution the message is about: what is past a limit before what is not, then the largest share.
@@ -445,6 +470,7 @@ fn forecast_words(forecast: &Forecast) -> Option<String> {
         "zone-d" => "zone D",
         "warning" => "the warning limit",
         "alarm" => "the alarm limit",
+        "failure" => "the level at which such machines failed",
         _ => "the limit",
     };
     let usable = |hours: Option<f64>| hours.filter(|h| h.is_finite() && *h >= 0.0);

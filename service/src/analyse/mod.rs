@@ -9,6 +9,7 @@ mod table;
 pub use bearings::read_bearings;
 pub use index::{IndexRow, read_index};
 pub use plot::plot;
+pub(crate) use plot::{escape, number, ticks};
 pub use report::{Analyst, Known, Report, Word};
 pub use table::Table;
 

@@ -269,7 +269,7 @@ fn short(part: BearingPart) -> &'static str {
 }
 
 /// Four to eight round numbers inside a range.
-fn ticks((low, high): (f64, f64)) -> Vec<f64> {
+pub(crate) fn ticks((low, high): (f64, f64)) -> Vec<f64> {
     let span = high - low;
     if !(span.is_finite() && span > 0.0) {
         return Vec::new();
@@ -282,13 +282,13 @@ fn ticks((low, high): (f64, f64)) -> Vec<f64> {
 }
 
 /// A number without a tail of zeros.
-fn number(value: f64) -> String {
+pub(crate) fn number(value: f64) -> String {
     let text = format!("{value:.6}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if text.is_empty() || text == "-0" { "0".to_owned() } else { text.to_owned() }
 }
 
-fn escape(text: &str) -> String {
+pub(crate) fn escape(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 

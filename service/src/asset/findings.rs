@@ -10,11 +10,11 @@ use super::spec::Quantity;
 use crate::advise::document::{
     self, Alert, Condition as Statement, Contribution, Evidence, Finding, LimitSource, Measured, Severity,
 };
-use crate::advise::wording;
-use crate::engine::{Action, Command, Output};
+use crate::advise::{forms, wording};
+use crate::engine::{Action, Command, Done, Output};
 use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{
-    AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, Transition, Transitions,
+    AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, LifeState, Transition, Transitions,
 };
 use roundsman_models::detect::learned::Learned;
 use roundsman_models::detect::limits::{BaselineRule, CheckedBaselineRule, Limit, Source};
@@ -31,6 +31,8 @@ pub struct Findings {
     silence: AlarmLife,
     sensors: Vec<AlarmLife>,
     faults: Vec<Option<Fault>>,
+    /// Something was said since the last condition document: the next snapshot gives a new one.
+    condition_due: bool,
 }
 
 /// Who made a transition, when a person did.
@@ -44,16 +46,23 @@ impl Findings {
     /// Nothing open.
     pub fn new(settings: &Settings) -> Self {
         Self {
-            machine: AlarmLife::new(delays(1, settings.alarm.clear_snapshots)),
-            silence: AlarmLife::new(delays(1, 1)),
+            machine: AlarmLife::new(life(settings.alarm.clear_snapshots, settings)),
+            silence: AlarmLife::new(life(1, settings)),
             sensors: Vec::new(),
             faults: Vec::new(),
+            condition_due: false,
         }
     }
 
-    /// Room for the sensors of `points` points.
-    pub fn define(&mut self, points: usize, _settings: &Settings) {
-        self.sensors.resize_with(points, || AlarmLife::new(delays(1, 1)));
+    /// Room for the sensors of `points` points, under these settings from now on.
+    pub fn define(&mut self, points: usize, settings: &Settings) {
+        let of_one = life(1, settings);
+        self.machine.set_params(life(settings.alarm.clear_snapshots, settings));
+        self.silence.set_params(of_one);
+        for sensor in &mut self.sensors {
+            sensor.set_params(of_one);
+        }
+        self.sensors.resize_with(points, || AlarmLife::new(of_one));
         self.faults.resize(points, None);
     }
 
@@ -71,6 +80,7 @@ impl Findings {
     ) {
         let said = self.machine.step(at, condition, suppressed);
         if !said.is_empty() {
+            self.condition_due = true;
             self.say_machine(said, By::default(), machine, now, context, out);
         }
     }
@@ -125,6 +135,7 @@ impl Findings {
         }
         let condition = if silent { Condition::Present(Severity::Warning) } else { Condition::Absent };
         let said = self.silence.step(at, condition, false);
+        self.condition_due |= !said.is_empty();
         for t in said {
             let mut alert = blank(context, Finding::Silence, &t);
             alert.sensor_status = Some("failure".into());
@@ -138,6 +149,7 @@ impl Findings {
         }
         if silent {
             let said = self.machine.data_stopped(at);
+            self.condition_due |= !said.is_empty();
             self.say_machine(said, By::default(), machine, &Now::default(), context, out);
         }
     }
@@ -165,7 +177,9 @@ impl Findings {
         };
         let said = life.step(at, condition, false);
         let shown = fault.or(*known);
+        self.condition_due |= !said.is_empty();
         if !unknown {
+            self.condition_due |= *known != fault;
             *known = fault;
         }
         let Some(spec) = context.spec.points.get(point) else { return };
@@ -184,6 +198,11 @@ impl Findings {
             alert.message = wording::message(&alert, context.spec, false);
             out.push(Output::Alert(context.id, Box::new(alert)));
         }
+    }
+
+    /// Whether a new condition document is due; it is not any more after this.
+    pub fn take_due(&mut self) -> bool {
+        std::mem::take(&mut self.condition_due)
     }
 
     /// The condition document as of now.
@@ -243,7 +262,21 @@ impl Findings {
     ) {
         let said = self.machine.reset(at);
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
+        self.condition_due = true;
         self.say_machine(said, by, machine, &Now::default(), context, out);
+    }
+
+    /// Whether this asset ever gave the alert of this id.
+    pub fn has_given(&self, alert: &str, context: &Context<'_>) -> bool {
+        let Some(episode) = alert.rsplit('/').next().and_then(|ordinal| ordinal.parse().ok()) else { return false };
+        let sensors = context.spec.points.iter().zip(&self.sensors);
+        let sensors = sensors.map(|(point, life)| (Finding::Sensor(point.name.clone()), life));
+        let mut lives =
+            [(Finding::Machine, &self.machine), (Finding::Silence, &self.silence)].into_iter().chain(sensors);
+        lives.any(|(finding, life)| {
+            (1..=life.episode()).contains(&episode)
+                && document::alert_id(context.site, &context.spec.name, &finding, episode) == alert
+        })
     }
 
     /// Carries out a command on alarm lives: on the one named, else on all of the asset's that it fits.
@@ -254,7 +287,7 @@ impl Findings {
         machine: &Machine,
         context: &Context<'_>,
         out: &mut Vec<Output>,
-    ) -> Result<String, String> {
+    ) -> Result<Done, String> {
         let wanted = match &command.action {
             Action::Acknowledge { alert } | Action::Shelve { alert, .. } | Action::Unshelve { alert } => {
                 alert.as_deref()
@@ -267,29 +300,34 @@ impl Findings {
             lives.push((Finding::Sensor(point.name.clone()), life));
         }
         let (mut done, mut refused) = (Vec::new(), Vec::new());
+        let (mut old, mut new) = (Vec::new(), Vec::new());
         let mut spoken = Vec::new();
         for (finding, life) in lives {
             let id = document::alert_id(context.site, &context.spec.name, &finding, life.episode());
             if wanted.is_some_and(|w| w != id) {
                 continue;
             }
+            let before = standing(life);
             let result = match &command.action {
                 Action::Acknowledge { .. } => life.acknowledge(at),
                 Action::Shelve { secs, .. } => life.shelve(at, *secs),
                 Action::Unshelve { .. } => life.unshelve(at),
                 Action::OutOfService => life.take_out_of_service(at),
                 Action::ReturnToService => life.return_to_service(at),
-                Action::Relearn | Action::SetLimit { .. } => continue,
+                Action::Relearn | Action::SetLimit { .. } | Action::Finding { .. } => continue,
             };
             match result {
                 Ok(said) => {
-                    done.push(id);
+                    old.push(format!("{id} {before}"));
+                    new.push(format!("{id} {}", standing(life)));
+                    done.push(life.is_open().then_some(id));
                     spoken.push((finding, said));
                 }
                 Err(why) => refused.push(why.to_string()),
             }
         }
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
+        self.condition_due |= spoken.iter().any(|(_, said): &(Finding, Transitions)| !said.is_empty());
         for (finding, said) in spoken {
             if finding == Finding::Machine {
                 self.say_machine(said, by, machine, &Now::default(), context, out);
@@ -304,7 +342,11 @@ impl Findings {
             }
         }
         match (done.is_empty(), wanted, refused.first()) {
-            (false, ..) => Ok(done.join(", ")),
+            (false, ..) => Ok(Done {
+                said: wording::done(&command.action, &context.spec.name, &done),
+                old: Some(old.join(", ")),
+                new: Some(new.join(", ")),
+            }),
             (true, Some(w), None) => Err(format!("no alert {w:?} on this asset")),
             (true, _, Some(why)) => Err(why.clone()),
             (true, None, None) => Err("nothing to do".into()),
@@ -314,6 +356,23 @@ impl Findings {
     /// Episode state of the machine's alert.
     pub fn machine_life(&self) -> &AlarmLife {
         &self.machine
+    }
+}
+
+/// How an alert stands, for the audit of a command.
+fn standing(life: &AlarmLife) -> String {
+    let state = match life.state() {
+        LifeState::Normal => "normal",
+        LifeState::Unacknowledged => "unacknowledged",
+        LifeState::Acknowledged => "acknowledged",
+        LifeState::ReturnedUnacknowledged => "returned-unacknowledged",
+        LifeState::Shelved => "shelved",
+        LifeState::SuppressedByDesign => "suppressed-by-design",
+        LifeState::OutOfService => "out-of-service",
+    };
+    match life.shelved_until() {
+        Some(until) => format!("{state} (shelved until {})", forms::rfc3339(until)),
+        None => state.to_owned(),
     }
 }
 
@@ -469,12 +528,145 @@ pub fn rule_of(settings: &Settings, quantity: Quantity) -> CheckedBaselineRule {
     }
 }
 
+/// A life that raises at once (the machine's persistence has been waited for already), clears after `off` snapshots
+/// and closes as the settings say.
+fn life(off: u32, settings: &Settings) -> CheckedAlarm {
+    let auto_close = settings.alarm.auto_close_secs;
+    checked(AlarmParams {
+        auto_close_secs: (auto_close > 0.0).then_some(auto_close),
+        longest_shelf_secs: settings.alarm.longest_shelf_secs,
+        ..delays(1, off).into()
+    })
+}
+
 /// Delays in snapshots, the rest as the alarm life has it.
 pub fn delays(on: u32, off: u32) -> CheckedAlarm {
     let delay = |snapshots: u32| Delay { snapshots: snapshots.max(1), secs: 0.0 };
-    let params = AlarmParams { on_delay: delay(on), off_delay: delay(off), ..AlarmParams::default() };
+    checked(AlarmParams { on_delay: delay(on), off_delay: delay(off), ..AlarmParams::default() })
+}
+
+/// The configuration was checked with the same rules; if it was not, the defaults are better than no watch.
+fn checked(params: AlarmParams) -> CheckedAlarm {
     match params.check().or_else(|_| AlarmParams::default().check()) {
         Ok(checked) => checked,
         Err(_) => unreachable!("the defaults are in range"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::acquire::registry::Registry;
+    use crate::acquire::{AssetId, Observation, Quality};
+    use crate::advise::document::Condition;
+    use crate::config::{Sources, from_text};
+    use crate::engine::{Action, Command, Engine, Event, Output};
+    use roundsman_models::EventTime;
+
+    const CONFIG: &str = "[align]\ncadence = '1 min'\n[alarm]\nlongest_shelf = '8 h'\n[screen]\nsilent = '5 min'\n\
+        [assets.p.points.vib]\nunit = 'mm/s rms'\nrange = [0, 100]\n[assets.p.points.temp]\nunit = 'Cel'\n";
+
+    struct Watched {
+        engine: Engine,
+        out: Vec<Output>,
+    }
+
+    impl Watched {
+        fn new(config: &str) -> Self {
+            let checked = from_text(Some(config), &Sources::default()).expect("a good configuration");
+            let mut registry = Registry::new(&checked);
+            let (mut engine, mut out) = (Engine::new("s", false), Vec::new());
+            for id in registry.take_defined() {
+                let (spec, settings) = (registry.spec(id).expect("defined"), registry.settings(id).expect("defined"));
+                engine.step(&Event::Define(id, spec.clone(), settings.clone()), &mut out);
+            }
+            Self { engine, out }
+        }
+
+        fn minute(&mut self, minute: i64, vib: Option<f64>) {
+            let at = EventTime(minute * 60_000_000);
+            self.engine.step(&Event::Tick(at), &mut self.out);
+            for (point, value) in [(0, vib), (1, Some(60.0 + (minute % 7) as f64))] {
+                let Some(value) = value else { continue };
+                let observation = Observation { asset: AssetId(0), point, at, value, quality: Quality::Good };
+                self.engine.step(&Event::Observed(observation), &mut self.out);
+            }
+        }
+
+        fn conditions(&mut self) -> Vec<Condition> {
+            let out = std::mem::take(&mut self.out);
+            out.into_iter().filter_map(|o| if let Output::Condition(_, c) = o { Some(*c) } else { None }).collect()
+        }
+
+        fn command(&mut self, minute: i64, action: Action) -> Result<String, String> {
+            let command = Command { by: "A".into(), note: None, reply_to: None, action };
+            self.engine.step(&Event::Command(AssetId(0), EventTime(minute * 60_000_000), command), &mut self.out);
+            let answer =
+                self.out.iter().rev().find_map(|o| if let Output::Answered(.., said) = o { Some(said) } else { None });
+            answer.expect("an answer").clone().map(|done| done.said)
+        }
+    }
+
+    #[test]
+    fn a_sensor_fault_and_its_end_are_in_the_condition_though_the_zone_is_the_same() {
+        let mut watched = Watched::new(CONFIG);
+        (0..30).for_each(|minute| watched.minute(minute, Some(2.0 + 0.01 * (minute % 5) as f64)));
+        let zone = watched.conditions().last().expect("a first condition").zone;
+        (30..45).for_each(|minute| watched.minute(minute, Some(500.0)));
+        let told = watched.conditions();
+        let told = told.last().expect("the fault gives a new one");
+        assert_eq!(told.zone, zone);
+        assert_eq!(told.sensor_faults, [("vib".to_owned(), "out of specification".to_owned())]);
+        assert_eq!(told.open_alerts, ["s/p/sensor:vib/1"]);
+        (45..60).for_each(|minute| watched.minute(minute, Some(2.0 + 0.01 * (minute % 5) as f64)));
+        let told = watched.conditions();
+        assert!(told.last().expect("its end gives a new one").sensor_faults.is_empty());
+    }
+
+    #[test]
+    fn silence_is_in_the_condition_at_once() {
+        let mut watched = Watched::new(CONFIG);
+        (0..30).for_each(|minute| watched.minute(minute, Some(2.0 + 0.01 * (minute % 5) as f64)));
+        watched.conditions();
+        for minute in 30..60 {
+            watched.engine.step(&Event::Tick(EventTime(minute * 60_000_000)), &mut watched.out);
+        }
+        let told = watched.conditions();
+        assert_eq!(told.last().expect("a condition without a snapshot").open_alerts, ["s/p/silence/1"]);
+    }
+
+    #[test]
+    fn answers_read_well_and_name_open_alerts_only() {
+        let mut watched = Watched::new(CONFIG);
+        (0..30).for_each(|minute| watched.minute(minute, Some(2.0 + 0.01 * (minute % 5) as f64)));
+        let out = watched.command(30, Action::OutOfService).expect("carried out");
+        assert_eq!(out, "out of service until told otherwise, evaluated and silent: p, with no alert open");
+        assert_eq!(watched.command(30, Action::OutOfService), Err("already out of service".into()));
+        assert_eq!(
+            watched.command(31, Action::ReturnToService).as_deref(),
+            Ok("back in service: p, with no alert open")
+        );
+        (31..45).for_each(|minute| watched.minute(minute, Some(500.0)));
+        let shelved = watched.command(45, Action::Shelve { alert: None, secs: 7200.0 }).expect("carried out");
+        assert_eq!(shelved, "shelved for 2 h: p, with 1 open: s/p/sensor:vib/1");
+        let known = watched.command(46, Action::Acknowledge { alert: None }).expect("carried out");
+        assert_eq!(known, "acknowledged: s/p/sensor:vib/1");
+    }
+
+    #[test]
+    fn the_longest_shelf_is_a_setting_and_so_is_closing_unacknowledged() {
+        let mut watched = Watched::new(CONFIG);
+        watched.minute(0, Some(2.0));
+        let refused = watched.command(1, Action::Shelve { alert: None, secs: 9.0 * 3600.0 });
+        assert_eq!(refused, Err("shelving is limited to 8 h".into()));
+        for (auto_close, closes) in [("10 min", true), ("0 s", false)] {
+            let mut watched =
+                Watched::new(&CONFIG.replace("[alarm]", &format!("[alarm]\nauto_close = '{auto_close}'")));
+            let sound = |minute: i64| Some(2.0 + 0.01 * (minute % 5) as f64);
+            (0..30).for_each(|minute| watched.minute(minute, sound(minute)));
+            (30..40).for_each(|minute| watched.minute(minute, Some(500.0)));
+            (40..80).for_each(|minute| watched.minute(minute, sound(minute)));
+            let open = watched.conditions().last().expect("conditions").open_alerts.clone();
+            assert_eq!(open.is_empty(), closes, "{auto_close}: {open:?}");
+        }
     }
 }

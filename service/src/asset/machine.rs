@@ -183,7 +183,7 @@ impl Machine {
         self.follow.reset();
         self.novel = None;
         self.learned = None;
-        self.forecaster = Forecaster::default();
+        self.forecaster.restart();
     }
 
     /// Forgets baselines and states: the machine was changed, what is normal is learned again.
@@ -269,6 +269,13 @@ impl Machine {
     /// Block means for forecasts.
     pub fn blocks(&self) -> &Blocks {
         &self.blocks
+    }
+
+    /// Baseline level of a condition point these days, kept unit; NaN without a baseline.
+    pub fn normal(&self, point: usize) -> f64 {
+        let Some(learned) = &self.learned else { return f64::NAN };
+        let state = self.watches.get(point).map_or(0, |w| w.leading);
+        super::forecast::normal_of(point, state, &self.watches, learned)
     }
 
     /// The last remaining-life statement.
@@ -651,7 +658,7 @@ impl Machine {
         };
         findings.machine(at, persistent, suppressed, self, now, context, out);
         // A replay writes no conditions and is spared the hourly ones.
-        if self.zone != before || context.trends && now.hour_turned {
+        if findings.take_due() || self.zone != before || context.trends && now.hour_turned {
             findings.condition_changed(at, self, now, context, out);
         }
         let drift = self.watches.iter().enumerate().filter_map(|(i, w)| {

@@ -2,6 +2,7 @@
 
 pub mod findings;
 pub mod forecast;
+pub mod history;
 pub mod layout;
 pub mod learning;
 pub mod machine;
@@ -13,7 +14,8 @@ pub mod spec;
 pub mod statistics;
 
 use crate::acquire::{AssetId, Observation, Quality, Rejection};
-use crate::engine::{Action, Command, LimitName, Output};
+use crate::advise::document::History;
+use crate::engine::{Action, Command, Done, LimitName, Output};
 use findings::Findings;
 use machine::Machine;
 use now::Now;
@@ -42,6 +44,13 @@ pub struct State {
     was_silent: Option<(EventTime, EventTime)>,
     /// Earliest time at which a tick has anything to do.
     next_check: EventTime,
+}
+
+impl State {
+    /// Whether its baseline is still being learned.
+    pub fn is_learning(&self) -> bool {
+        self.machine.is_learning()
+    }
 }
 
 /// One asset: its definition and its state.
@@ -242,6 +251,10 @@ impl Asset {
             let fault = if silence { None } else { sensor.fault(at, silent, since, state.was_silent, spec.configured) };
             findings.sensor(at, i, fault, silence, sensor, &context, out);
         }
+        // No snapshot will come to say it.
+        if silence && findings.take_due() {
+            findings.condition_changed(at, machine, &Now::default(), &context, out);
+        }
         state.next_check = at.plus_secs((0.5 * context.cadence_secs.unwrap_or(0.0)).clamp(1.0, 3600.0));
     }
 
@@ -254,21 +267,33 @@ impl Asset {
         state.aligner.flush(&mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
     }
 
+    /// Its life so far, as a past case that has ended; `None` while there is too little of it.
+    pub fn history(&self) -> Option<History> {
+        let Self { definition, state } = self;
+        let context = definition.context(&state.own_limits, &state.aligner, false);
+        history::of_asset(&state.machine, &context)
+    }
+
     /// Carries out a person's command.
     pub fn command(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) {
         let answer = self.carry_out(at, command, out);
         out.push(Output::Answered(self.definition.id, at, command.clone(), answer));
     }
 
-    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<String, String> {
+    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<Done, String> {
         let Self { definition, state } = self;
         let Definition { spec, settings, .. } = &*definition;
         match &command.action {
             Action::Relearn => {
+                let old = if state.machine.is_learning() { "learning" } else { "learned" };
                 state.machine.relearn(spec, settings);
                 let context = definition.context(&state.own_limits, &state.aligner, false);
                 state.findings.forget_machine(at, command, &state.machine, &context, out);
-                Ok("the baseline is forgotten and learned again from now on".into())
+                Ok(Done {
+                    said: "the baseline is forgotten and learned again from now on".into(),
+                    old: Some(old.into()),
+                    new: Some("learning".into()),
+                })
             }
             Action::SetLimit { point, limit, value } => {
                 let i = spec
@@ -291,7 +316,16 @@ impl Asset {
                 state.own_limits[i] = Some(limits);
                 let show =
                     |v: Option<f64>| v.map_or_else(|| "none".to_owned(), |v| format!("{v} {}", spec.points[i].unit));
-                Ok(format!("{point}: limit changed from {} to {}", show(old), show(*value)))
+                let (old, new) = (show(old), show(*value));
+                let said = format!("{point}: limit changed from {old} to {new}");
+                Ok(Done { said, old: Some(old), new: Some(new) })
+            }
+            Action::Finding { alert, .. } => {
+                let context = definition.context(&state.own_limits, &state.aligner, false);
+                match state.findings.has_given(alert, &context) {
+                    true => Ok(Done { said: format!("the finding on {alert} is kept"), old: None, new: None }),
+                    false => Err(format!("{} never gave the alert {alert:?}", spec.name)),
+                }
             }
             Action::Acknowledge { .. }
             | Action::Shelve { .. }

@@ -1,7 +1,9 @@
 //! Settings of the engine, checked and in seconds: what the configuration file's `[learn]`, `[align]`,
 //! `[screen]`, `[detect]` and `[alarm]` tables turn into. One set per asset (site defaults, then the asset's own).
 
+use super::history::ClassHistory;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// Everything the engine of one asset can be told.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -16,6 +18,9 @@ pub struct Settings {
     pub detect: Detect,
     /// Delays and deadbands of alarms.
     pub alarm: Alarm,
+    /// What past cases of the asset's class taught; part of the configuration, made anew from its files at every start.
+    #[serde(skip)]
+    pub history: Option<Arc<ClassHistory>>,
 }
 
 /// Learning of a baseline.
@@ -43,6 +48,8 @@ pub struct Align {
 pub struct Screen {
     /// Further ahead of the stream's clock than this is refused, seconds.
     pub max_future_secs: f64,
+    /// Further behind the stream's clock than this is refused, seconds.
+    pub max_past_secs: f64,
     /// A point bit-identical for more than this many cadences (and `stuck_secs`) is stuck.
     pub stuck_cadences: f64,
     /// Lower bound of the same, seconds.
@@ -88,6 +95,10 @@ pub struct Alarm {
     pub deadband: f64,
     /// Time after a start or a change of state in which nothing alarms, seconds; `None` takes three cadences.
     pub settle_secs: Option<f64>,
+    /// An alert that has gone and that nobody acknowledged closes after this, seconds; 0 waits for a person.
+    pub auto_close_secs: f64,
+    /// The longest time a person may shelve an alert for, seconds.
+    pub longest_shelf_secs: f64,
 }
 
 impl Default for Learn {
@@ -106,6 +117,7 @@ impl Default for Screen {
     fn default() -> Self {
         Self {
             max_future_secs: 300.0,
+            max_past_secs: 7.0 * 86_400.0,
             stuck_cadences: 24.0,
             stuck_secs: 1800.0,
             silent_cadences: 6.0,
@@ -132,6 +144,13 @@ impl Default for Detect {
 
 impl Default for Alarm {
     fn default() -> Self {
-        Self { raise_snapshots: 3, clear_snapshots: 288, deadband: 0.1, settle_secs: None }
+        Self {
+            raise_snapshots: 3,
+            clear_snapshots: 288,
+            deadband: 0.1,
+            settle_secs: None,
+            auto_close_secs: 7.0 * 86_400.0,
+            longest_shelf_secs: 30.0 * 86_400.0,
+        }
     }
 }

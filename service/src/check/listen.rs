@@ -66,7 +66,7 @@ pub fn listen(config: &Checked, time: Duration) -> Result<Heard, Error> {
     .map_err(|fault| {
         let to = format!("the broker {}:{}", broker.host, broker.port);
         match fault {
-            LinkFault::Refused { .. } => Error::new(Fault::Broker, format!("{to}: {fault}")),
+            LinkFault::Refused { .. } | LinkFault::Tls { .. } => Error::new(Fault::Broker, format!("{to}: {fault}")),
             fault => Error::new(Fault::Broker, format!("cannot reach {to}: {fault}")),
         }
     })?;

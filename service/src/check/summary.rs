@@ -2,6 +2,7 @@
 
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::filters;
+use crate::advise::topics::Topics;
 use crate::asset::settings::Settings;
 use crate::asset::spec::{Detection, PointSpec, Role};
 use crate::config::settings::differences;
@@ -18,10 +19,30 @@ impl fmt::Display for Summary<'_> {
         writeln!(f, "site       {}", config.site.name)?;
         if let Some(broker) = &config.broker {
             let version = if broker.protocol == Protocol::V5 { "5" } else { "3.1.1" };
-            writeln!(f, "broker     {}:{}, MQTT {version}, client id {}", broker.host, broker.port, broker.client_id)?;
+            let tls = if broker.tls.is_some() { " over TLS" } else { "" };
+            writeln!(
+                f,
+                "broker     {}:{}, MQTT {version}{tls}, client id {}",
+                broker.host, broker.port, broker.client_id
+            )?;
         }
         writeln!(f, "publishes  {}/{}/...", config.publish.prefix, config.site.name)?;
         writeln!(f, "state      {}", config.state.dir.display())?;
+        match (config.http.listen, &config.http.token) {
+            (None, _) => writeln!(f, "http       off"),
+            (Some(listen), Some(_)) => writeln!(f, "http       {listen}, with a token"),
+            (Some(listen), None) => writeln!(f, "http       {listen}"),
+        }?;
+        writeln!(f, "\ncommands")?;
+        let topics = Topics::new(&config.publish.template(), &config.site.name).ok();
+        for permission in &config.commands {
+            let filter = topics.as_ref().map(|topics| permission.filter(topics)).unwrap_or_default();
+            let actions: Vec<&str> = permission.actions.iter().map(|action| action.name()).collect();
+            writeln!(f, "  {filter}: {}", actions.join(", "))?;
+        }
+        if config.commands.is_empty() {
+            writeln!(f, "  none are taken")?;
+        }
         writeln!(f, "\ntopic filters")?;
         for filter in filters(&config.topics) {
             let patterns: Vec<&str> =

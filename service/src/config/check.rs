@@ -1,17 +1,26 @@
 //! The merged layers → [`Checked`], gathering every fault on the way.
 
 use super::assets::read_assets;
-use super::checked::{Broker, Checked, Limits, Protocol, Publish, Site, State};
+use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
+use super::commands::read_commands;
+use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
+use super::http::read_http;
+use super::secret::read_secret;
 use super::settings;
 use super::table::{Faults, Table};
+use super::tls::read_tls;
 use super::topics::read_topics;
 use super::{Fault, Sources};
-use crate::acquire::registry::{is_asset_name, is_point_name};
+use crate::acquire::registry::{AssetPlan, is_asset_name, is_point_name};
+use crate::advise::document::History;
+use crate::advise::topics::Topics;
+use crate::asset::history;
 use crate::asset::settings::Settings;
 use config::{Map, Value};
 use jiff::tz::TimeZone;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 /// Checks everything.
 pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<Fault>) -> Result<Checked, Vec<Fault>> {
@@ -22,7 +31,12 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let limits = read_limits(root.table("limits"));
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
+    let http = read_http(root.table("http"));
+    let journal = read_journal(root.table("journal"));
+    let service = read_service(root.table("service"));
     let broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
+    let command_topics = Topics::new(&publish.template(), &site.name).ok();
+    let commands = read_commands(root.get("commands"), command_topics.as_ref());
     let topics = read_topics(root.get("topics"), &site, &publish, &limits);
     if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() {
         root.fault(
@@ -31,11 +45,30 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
         );
     }
     let settings = Arc::new(settings::read(&root, &Settings::default()));
-    let assets = read_assets(&root.table("assets"), &settings, &limits, sources.zones.as_deref());
+    let histories = read_histories(root.table("history"));
+    let mut assets = read_assets(&root.table("assets"), &settings, &limits, sources.zones.as_deref());
+    remember(&mut assets, &histories);
     root.done();
     let list = faults.into_list();
     if list.is_empty() {
-        Ok(Checked { site, broker, topics, settings, publish, state, limits, assets })
+        // What is told about the file as a whole is added by the caller.
+        let rest = Checked::default();
+        Ok(Checked {
+            site,
+            broker,
+            topics,
+            settings,
+            publish,
+            commands,
+            state,
+            http,
+            histories,
+            limits,
+            assets,
+            journal,
+            service,
+            ..rest
+        })
     } else {
         Err(list)
     }
@@ -92,6 +125,9 @@ fn read_limits(table: Table<'_>) -> Limits {
     if let Some(n) = whole("max_payload", 16, 16 << 20) {
         limits.max_payload_bytes = n;
     }
+    if let Some(n) = whole("max_values", 1, 1_000_000) {
+        limits.max_values = n;
+    }
     table.done();
     limits
 }
@@ -109,8 +145,8 @@ fn read_publish(table: Table<'_>) -> Publish {
             );
         }
     }
-    if let Some(allowed) = table.get("commands").and_then(|s| s.truth()) {
-        publish.commands = allowed;
+    if let Some(spot) = table.get("commands") {
+        spot.fault("is not a setting any more: [[commands]] says on which topics which actions are taken");
     }
     table.done();
     publish
@@ -127,8 +163,77 @@ fn read_state(table: Table<'_>) -> State {
             state.dir = PathBuf::from(dir);
         }
     }
+    let time = |key, low: f64, high: f64, rule: &str| {
+        let spot = table.get(key)?;
+        let secs = spot.secs()?;
+        if secs >= low && secs <= high {
+            return Some(Duration::from_secs_f64(secs));
+        }
+        spot.fault(rule);
+        None
+    };
+    if let Some(every) = time("snapshot_every", 1.0, 3600.0, "must be at least 1 s and at most 1 h") {
+        state.snapshot_every = every;
+    }
     table.done();
     state
+}
+
+fn read_journal(table: Table<'_>) -> Journal {
+    let mut journal = Journal::default();
+    if let Some(spot) = table.get("keep_days")
+        && let Some(days) = spot.number()
+    {
+        if (0.0..=3660.0).contains(&days) {
+            journal.keep_days = days;
+        } else {
+            spot.fault("must be at least 0 and at most 3660 days");
+        }
+    }
+    if let Some(mib) = table.get("max_size_mib").and_then(|spot| spot.whole(16, 1 << 30)) {
+        journal.max_size_mib = mib;
+    }
+    table.done();
+    journal
+}
+
+fn read_service(table: Table<'_>) -> Service {
+    let mut service = Service::default();
+    if let Some(spot) = table.get("stop_within")
+        && let Some(secs) = spot.secs()
+    {
+        if (1.0..=3600.0).contains(&secs) {
+            service.stop_within_secs = secs;
+        } else {
+            spot.fault("must be at least 1 s and at most 1 h");
+        }
+    }
+    table.done();
+    service
+}
+
+fn read_histories(table: Table<'_>) -> Vec<History> {
+    let mut histories = Vec::new();
+    if let Some(spot) = table.get("dir")
+        && let Some(dir) = spot.text()
+    {
+        match crate::keep::histories::read(Path::new(dir)) {
+            Ok(read) => histories = read,
+            Err(why) => spot.fault(format!("must be a folder of past cases: {why}")),
+        }
+    }
+    table.done();
+    histories
+}
+
+/// Gives every asset what the past cases of its class taught.
+fn remember(assets: &mut [AssetPlan], histories: &[History]) {
+    let classes = history::learn(histories);
+    for plan in assets {
+        if let Some(class) = plan.spec.class.as_ref().and_then(|class| classes.get(class)) {
+            Arc::make_mut(&mut plan.settings).history = Some(Arc::clone(class));
+        }
+    }
 }
 
 fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> Option<Broker> {
@@ -145,17 +250,19 @@ fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> 
         client_id: format!("roundsman-{}", site.name),
         username: None,
         password: None,
+        tls: None,
         keep_alive_secs: 30,
         session_expiry_secs: 24 * 3600,
         receive_maximum: 1000,
         max_packet_bytes: 256 * 1024,
         stream_clock: false,
     };
+    let mut address = None;
     match table.get("url") {
         Some(spot) => {
             if let Some(url) = spot.text() {
                 match read_url(url) {
-                    Ok((host, port)) => (broker.host, broker.port) = (host, port),
+                    Ok(read) => address = Some(read),
                     // An URL with a password in it must not be printed.
                     Err(rule) if url.contains('@') => spot.fault_without_value(rule),
                     Err(rule) => spot.fault(rule),
@@ -177,6 +284,11 @@ fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> 
         }
     }
     read_login(&table, &mut broker);
+    if let Some(Address { host, port, tls }) = address {
+        broker.tls = read_tls(&table, tls);
+        (broker.host, broker.port) = (host, port);
+        check_plaintext(&table, &broker, tls);
+    }
     let secs = |key, low: f64, high: f64, broker_rule: &str| {
         let spot = table.get(key)?;
         let secs = spot.secs()?;
@@ -215,42 +327,49 @@ fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> 
 
 fn read_login(table: &Table<'_>, broker: &mut Broker) {
     broker.username = table.get("username").and_then(|s| s.text()).map(str::to_owned);
-    let password = table.get("password");
-    let file = table.get("password_file");
-    if let Some(spot) = &password {
-        if !spot.value.origin().is_some_and(|origin| origin.starts_with("environment")) {
-            spot.fault_without_value(
-                "must not be in a file or on the command line, where others can read it: set the environment variable \
-                 ROUNDSMAN__BROKER__PASSWORD, or name a file in password_file",
-            );
-        } else if let config::ValueKind::String(text) = &spot.value.kind {
-            broker.password = Some(text.clone());
-        }
-    }
-    if let Some(spot) = &file
-        && let Some(path) = spot.text()
-    {
-        if password.is_some() {
-            spot.fault("must not be set beside broker.password");
-        } else {
-            match std::fs::read_to_string(path) {
-                Ok(text) => broker.password = Some(text.trim_end_matches(['\r', '\n']).to_owned()),
-                Err(error) => spot.fault(format!("must be a file that can be read: {error}")),
-            }
-        }
-    }
-    if (password.is_some() || file.is_some()) && broker.username.is_none() {
+    broker.password = read_secret(table, "password");
+    if broker.password.is_some() && broker.username.is_none() {
         table.fault("username", "is needed where there is a password");
     }
 }
 
-fn read_url(url: &str) -> Result<(String, u16), String> {
-    const WANT: &str = "must be mqtt://HOST or mqtt://HOST:PORT";
-    let rest = match url.split_once("://") {
-        Some(("mqtt" | "tcp", rest)) => rest,
-        Some(("mqtts" | "ssl" | "ws" | "wss", _)) => {
-            return Err(format!("{WANT}; TLS and websockets are not in this version"));
+/// A password goes over a network encrypted, or because the file says in words that it need not.
+fn check_plaintext(table: &Table<'_>, broker: &Broker, tls: bool) {
+    let mut accepted = false;
+    if let Some(spot) = table.get("plaintext_password")
+        && let Some(text) = spot.text()
+    {
+        match read_statement(text) {
+            Ok(()) => accepted = true,
+            Err(rule) => return spot.fault(rule),
         }
+    }
+    if broker.password.is_some() && !tls && !accepted && !is_loopback_host(&broker.host) {
+        table.fault(
+            "plaintext_password",
+            format!(
+                "is needed, since the password would go to {} unencrypted: use mqtts://, or say plaintext_password = \
+                 {PLAINTEXT_STATEMENT:?}",
+                broker.host
+            ),
+        );
+    }
+}
+
+/// What a URL says.
+#[derive(Debug, PartialEq, Eq)]
+struct Address {
+    host: String,
+    port: u16,
+    tls: bool,
+}
+
+fn read_url(url: &str) -> Result<Address, String> {
+    const WANT: &str = "must be mqtt://HOST or mqtts://HOST, with :PORT where it is not 1883 or 8883";
+    let (tls, rest) = match url.split_once("://") {
+        Some(("mqtt" | "tcp", rest)) => (false, rest),
+        Some(("mqtts" | "ssl", rest)) => (true, rest),
+        Some(("ws" | "wss", _)) => return Err(format!("{WANT}; websockets are not in this version")),
         _ => return Err(WANT.into()),
     };
     let rest = rest.strip_suffix('/').unwrap_or(rest);
@@ -266,13 +385,14 @@ fn read_url(url: &str) -> Result<(String, u16), String> {
         },
     };
     let port = match port {
+        None if tls => 8883,
         None => 1883,
         Some(port) => port.parse().ok().filter(|p| *p > 0).ok_or(WANT)?,
     };
     if host.is_empty() || host.contains(['/', ' ', '?', '#']) {
         return Err(WANT.into());
     }
-    Ok((host.to_owned(), port))
+    Ok(Address { host: host.to_owned(), port, tls })
 }
 
 #[cfg(test)]
@@ -281,14 +401,17 @@ mod tests {
 
     #[test]
     fn broker_addresses() {
-        let ok = |url: &str| read_url(url).ok();
-        assert_eq!(ok("mqtt://broker"), Some(("broker".into(), 1883)));
-        assert_eq!(ok("mqtt://10.0.0.7:1884/"), Some(("10.0.0.7".into(), 1884)));
-        assert_eq!(ok("tcp://[::1]:1883"), Some(("::1".into(), 1883)));
+        let ok = |url: &str| read_url(url).ok().map(|address| (address.host, address.port, address.tls));
+        assert_eq!(ok("mqtt://broker"), Some(("broker".into(), 1883, false)));
+        assert_eq!(ok("mqtt://10.0.0.7:1884/"), Some(("10.0.0.7".into(), 1884, false)));
+        assert_eq!(ok("tcp://[::1]:1883"), Some(("::1".into(), 1883, false)));
+        assert_eq!(ok("mqtts://broker"), Some(("broker".into(), 8883, true)));
+        assert_eq!(ok("ssl://broker:8884"), Some(("broker".into(), 8884, true)));
         for bad in [
             "broker",
-            "mqtts://b",
+            "wss://b",
             "mqtt://",
+            "mqtts://",
             "mqtt://b:0",
             "mqtt://b:99999",
             "mqtt://u:p@b",

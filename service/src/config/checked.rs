@@ -1,10 +1,17 @@
 //! The configuration after every check: what the rest of the service works with.
 
+use super::http::Http;
+use super::secret::Secret;
+use crate::acquire::mqtt::tls::Tls;
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
+use crate::advise::document::History;
+use crate::advise::permission::Permission;
 use crate::asset::settings::Settings;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// A configuration without faults. Only [`super::load`] and the tests make one.
 #[derive(Debug, Clone)]
@@ -19,12 +26,26 @@ pub struct Checked {
     pub settings: Arc<Settings>,
     /// What is published.
     pub publish: Publish,
+    /// On which topics which commands are taken; none without.
+    pub commands: Vec<Permission>,
     /// Where the state is kept.
     pub state: State,
+    /// Where the service can be looked at.
+    pub http: Http,
+    /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
+    pub histories: Vec<History>,
     /// Caps.
     pub limits: Limits,
     /// Configured assets, in the order of the file.
     pub assets: Vec<AssetPlan>,
+    /// How long the journal stays.
+    pub journal: Journal,
+    /// The process.
+    pub service: Service,
+    /// What the journal records of it: everything that decides what becomes of a message.
+    pub recorded: Option<Arc<str>>,
+    /// Every setting that is set by its path, with a hash of its value: for saying which changed.
+    pub fingerprints: Arc<BTreeMap<String, u64>>,
 }
 
 /// `[site]`
@@ -46,11 +67,11 @@ pub enum Protocol {
 }
 
 /// `[broker]`
-#[derive(Clone)]
+#[derive(Debug, Clone)]
 pub struct Broker {
     /// Host name or address.
     pub host: String,
-    /// Port, 1883 unless the URL says another.
+    /// Port; 1883 unless the URL says another, 8883 with TLS.
     pub port: u16,
     /// Protocol.
     pub protocol: Protocol,
@@ -59,7 +80,9 @@ pub struct Broker {
     /// User name.
     pub username: Option<String>,
     /// Password, from the file it was to be read from or the environment.
-    pub password: Option<String>,
+    pub password: Option<Secret>,
+    /// TLS, when the URL says `mqtts`.
+    pub tls: Option<Tls>,
     /// Keep-alive, seconds; at least 5 (the client panics below).
     pub keep_alive_secs: u16,
     /// How long the broker keeps the session after a lost connection, seconds (MQTT 5).
@@ -72,39 +95,48 @@ pub struct Broker {
     pub stream_clock: bool,
 }
 
-impl std::fmt::Debug for Broker {
-    // By hand, so that no log line ever shows the password.
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Broker")
-            .field("host", &self.host)
-            .field("port", &self.port)
-            .field("protocol", &self.protocol)
-            .field("client_id", &self.client_id)
-            .field("username", &self.username)
-            .field("password", &self.password.as_ref().map(|_| "***"))
-            .field("keep_alive_secs", &self.keep_alive_secs)
-            .field("session_expiry_secs", &self.session_expiry_secs)
-            .field("receive_maximum", &self.receive_maximum)
-            .field("max_packet_bytes", &self.max_packet_bytes)
-            .field("stream_clock", &self.stream_clock)
-            .finish()
-    }
-}
-
 /// `[publish]`
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Publish {
     /// First levels of every topic we publish on and take commands on.
     pub prefix: String,
-    /// Whether commands are taken from `…/{asset}/command`.
-    pub commands: bool,
 }
 
 /// `[state]`
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct State {
-    /// Folder of the state file.
+    /// Folder of the state files.
     pub dir: PathBuf,
+    /// Time between snapshots.
+    pub snapshot_every: Duration,
+}
+
+/// `[journal]`
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Journal {
+    /// How long rows stay after the snapshots cover them, days.
+    pub keep_days: f64,
+    /// Covered rows beyond this size go before their time, MiB.
+    pub max_size_mib: u64,
+}
+
+impl Default for Journal {
+    fn default() -> Self {
+        Self { keep_days: 0.0, max_size_mib: 4096 }
+    }
+}
+
+/// `[service]`
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Service {
+    /// A stop takes no longer than this, seconds.
+    pub stop_within_secs: f64,
+}
+
+impl Default for Service {
+    fn default() -> Self {
+        Self { stop_within_secs: 10.0 }
+    }
 }
 
 /// `[limits]`
@@ -116,23 +148,32 @@ pub struct Limits {
     pub max_points_per_asset: usize,
     /// Largest payload decoded, bytes.
     pub max_payload_bytes: usize,
+    /// Most values taken from one payload.
+    pub max_values: usize,
+}
+
+impl Publish {
+    /// Where an asset's documents go, for [`crate::advise::topics::Topics::new`].
+    pub fn template(&self) -> String {
+        format!("{}/{{site}}/{{asset}}", self.prefix)
+    }
 }
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024 }
+        Self { max_assets: 5000, max_points_per_asset: 64, max_payload_bytes: 128 * 1024, max_values: 4096 }
     }
 }
 
 impl Default for Publish {
     fn default() -> Self {
-        Self { prefix: "roundsman".into(), commands: false }
+        Self { prefix: "roundsman".into() }
     }
 }
 
 impl Default for State {
     fn default() -> Self {
-        Self { dir: PathBuf::from("state") }
+        Self { dir: PathBuf::from("state"), snapshot_every: Duration::from_secs(300) }
     }
 }
 
@@ -145,9 +186,16 @@ impl Default for Checked {
             topics: Vec::new(),
             settings: Arc::default(),
             publish: Publish::default(),
+            commands: Vec::new(),
             state: State::default(),
+            http: Http::default(),
+            histories: Vec::new(),
             limits: Limits::default(),
             assets: Vec::new(),
+            journal: Journal::default(),
+            service: Service::default(),
+            recorded: None,
+            fingerprints: Arc::default(),
         }
     }
 }

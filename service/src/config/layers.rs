@@ -67,19 +67,20 @@ fn with_origin(value: Value, origin: &String) -> Value {
 }
 
 /// Merges the layers: file, then environment, then `--set`, the later the stronger. Values of the file have no origin.
+/// Gives what came of it, and the file alone.
 pub(super) fn merge(
     file: Option<(&str, &str)>,
     env: impl IntoIterator<Item = (String, String)>,
     set: &[String],
     faults: &mut Vec<Fault>,
-) -> Map<String, Value> {
+) -> (Map<String, Value>, Map<String, Value>) {
     let mut base = Map::new();
     if let Some((name, text)) = file {
         match File::from_str(text, FileFormat::Toml).collect() {
             Ok(map) => base = map,
             Err(error) => faults.push(Fault {
                 path: name.to_owned(),
-                rule: format!("must be TOML: {}", one_line(&error.to_string())),
+                rule: format!("must be TOML: {}", without_source(&error.to_string())),
                 got: None,
                 origin: None,
             }),
@@ -109,15 +110,16 @@ pub(super) fn merge(
         match split_assignment(assignment) {
             Some((path, text)) => from_line.put(&path, &format!("--set {assignment}"), text),
             None => faults.push(Fault {
-                path: format!("--set {assignment}"),
+                // Without what may be a secret behind it.
+                path: format!("--set {}", assignment.split_once('=').map_or(assignment.as_str(), |(key, _)| key)),
                 rule: "must be KEY=VALUE, for example learn.run_time=400s".into(),
                 got: None,
                 origin: None,
             }),
         }
     }
-    let merged = Config::builder().add_source(Layer(base)).add_source(from_env).add_source(from_line).build();
-    match merged.map(|config| config.cache.kind) {
+    let merged = Config::builder().add_source(Layer(base.clone())).add_source(from_env).add_source(from_line).build();
+    let merged = match merged.map(|config| config.cache.kind) {
         Ok(ValueKind::Table(map)) => map,
         Ok(_) => Map::new(),
         Err(error) => {
@@ -129,7 +131,8 @@ pub(super) fn merge(
             });
             Map::new()
         }
-    }
+    };
+    (merged, base)
 }
 
 /// Finds each key of a variable in the file regardless of capitals and of `-` against `_`; a new one is taken in
@@ -167,6 +170,14 @@ fn split_assignment(text: &str) -> Option<(Vec<String>, &str)> {
         }
     }
     None
+}
+
+/// A parser's message without the lines of the file it shows: line and column say where, and what stands there may be
+/// a password.
+fn without_source(text: &str) -> String {
+    let is_source =
+        |line: &&str| line.trim_start().trim_start_matches(|c: char| c.is_ascii_digit()).trim_start().starts_with('|');
+    one_line(&text.lines().filter(|line| !is_source(line)).collect::<Vec<_>>().join("\n"))
 }
 
 fn one_line(text: &str) -> String {

@@ -3,17 +3,25 @@
 mod assets;
 mod check;
 mod checked;
+mod commands;
+pub mod exposure;
+pub mod http;
 mod layers;
+mod recorded;
+pub mod secret;
 pub mod settings;
 mod table;
+mod tls;
 mod topics;
 pub mod value;
 
-pub use checked::{Broker, Checked, Limits, Protocol, Publish, Site, State};
+pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;
+pub use recorded::from_recorded;
 
 use roundsman_models::detect::zones::Preset;
 use std::path::Path;
+use std::sync::Arc;
 
 /// Where a configuration comes from, weakest first.
 #[derive(Debug, Clone, Default)]
@@ -70,12 +78,16 @@ pub fn load(sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
 pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name().unwrap_or_else(|| "configuration".into());
     let mut faults = Vec::new();
-    let map = layers::merge(text.map(|text| (name.as_str(), text)), sources.env.clone(), sources.set, &mut faults);
+    let (map, file) =
+        layers::merge(text.map(|text| (name.as_str(), text)), sources.env.clone(), sources.set, &mut faults);
     if faults.iter().any(|fault| fault.path == name) {
         // The file is not TOML: whatever else would be said of it would be wrong.
         return Err(faults);
     }
-    check::check(&map, sources, faults)
+    let mut checked = check::check(&map, sources, faults)?;
+    checked.recorded = Some(recorded::record(&file, sources).into());
+    checked.fingerprints = Arc::new(recorded::fingerprints(&map));
+    Ok(checked)
 }
 
 /// A fault of the configuration: where, what rule, what came, and from where.

@@ -134,6 +134,12 @@ pub const ROWS: &[Row] = &[
         "Shorter: readings of devices whose clock is ahead are refused and counted as `future`."
     ),
     row!(
+        screen.max_past = max_past_secs,
+        Kind::Time,
+        Range::from(3600.0, 100.0 * YEAR),
+        "Shorter: readings of devices whose clock is far behind are refused as `past`; so is what a gateway kept for longer."
+    ),
+    row!(
         screen.stuck_cadences = stuck_cadences,
         Kind::Number("cadences"),
         Range::from(2.0, 1e6),
@@ -213,6 +219,18 @@ pub const ROWS: &[Row] = &[
     ),
     row!(alarm.settle = optional settle_secs, Kind::Time, Range::from(0.0, DAY),
         "Longer: start-ups and changes of load alarm less. Left out: three cadences."),
+    row!(
+        alarm.auto_close = auto_close_secs,
+        Kind::Time,
+        Range::from(0.0, YEAR),
+        "Longer: an alert that has gone unacknowledged stays in the list. 0 s: until a person acknowledges it."
+    ),
+    row!(
+        alarm.longest_shelf = longest_shelf_secs,
+        Kind::Time,
+        Range::above(0.0, YEAR),
+        "Shorter: a `shelve` for longer than this is refused."
+    ),
 ];
 
 /// The tables the rows are in.

@@ -103,6 +103,11 @@ impl<'v> Table<'v> {
         self.faults.push(&self.path_of(key), rule, None, None);
     }
 
+    /// How many faults were found up to here, in whatever table.
+    pub(super) fn faults_so_far(&self) -> usize {
+        self.faults.list.borrow().len()
+    }
+
     /// Every key that was not asked for is a fault.
     pub(super) fn done(self) {
         let known = self.known.borrow();
@@ -125,7 +130,12 @@ impl<'v> Spot<'v> {
 
     /// For secrets, and for unknown keys, where the value says nothing.
     pub(super) fn fault_without_value(&self, rule: impl Into<String>) {
-        let origin = first_origin(self.value).map(str::to_owned).or_else(|| self.faults.file.clone());
+        // `--set broker.password=...` must not bring the value back in by the name of its origin.
+        let named = |origin: &str| match origin.split_once('=') {
+            Some((key, _)) if origin.starts_with("--set ") => format!("{key}=..."),
+            _ => origin.to_owned(),
+        };
+        let origin = first_origin(self.value).map(named).or_else(|| self.faults.file.clone());
         self.faults.push(&self.path, rule, None, origin.as_deref());
     }
 

@@ -163,7 +163,14 @@ fn read_codec(table: &Table<'_>, site: &Site, limits: &Limits) -> (FormatName, C
         FormatName::Senml => Format::Senml(rule.unwrap_or_else(|| senml_rule(table))),
     };
     payload.done();
-    let codec = Codec { format: format_read, unit, time, zone, max_bytes: limits.max_payload_bytes };
+    let codec = Codec {
+        format: format_read,
+        unit,
+        time,
+        zone,
+        max_bytes: limits.max_payload_bytes,
+        max_values: limits.max_values,
+    };
     (format, codec)
 }
 

@@ -82,13 +82,15 @@ pub fn play(args: &DemoArgs) -> Result<Outcome, Error> {
         client_id: "roundsman-demo".into(),
         username: None,
         password: None,
+        tls: None,
         keep_alive_secs: 30,
         session_expiry_secs: 3600,
         receive_maximum: 100,
         max_packet_bytes: 256 * 1024,
         stream_clock: true,
     });
-    data.config.state.dir = state.path().to_owned();
+    // A folder the daemon makes itself, with the rights it wants.
+    data.config.state.dir = state.path().join("state");
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()

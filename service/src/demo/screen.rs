@@ -7,6 +7,7 @@ use crate::advise::readable;
 use crate::advise::wording::minute;
 use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use roundsman_models::EventTime;
+use std::cell::Cell;
 use std::io::{IsTerminal, Write};
 use std::sync::atomic::Ordering::Relaxed;
 use std::time::{Duration, Instant};
@@ -21,6 +22,7 @@ pub(super) struct Screen {
     began: Instant,
     last_line: Instant,
     readings: u64,
+    widest_name: Cell<usize>,
 }
 
 impl Screen {
@@ -32,7 +34,14 @@ impl Screen {
             bar.set_style(style.progress_chars("=> "));
         }
         let now = Instant::now();
-        Self { bar, colour: std::io::stdout().is_terminal(), began: now, last_line: now, readings }
+        Self {
+            bar,
+            colour: std::io::stdout().is_terminal(),
+            began: now,
+            last_line: now,
+            readings,
+            widest_name: Cell::new(0),
+        }
     }
 
     /// Prints above the bar. A reader that has gone is no fault of anybody's.
@@ -44,7 +53,9 @@ impl Screen {
 
     /// One alert: a line with who and how bad, and the sentence below it, for screens of 100 columns.
     pub(super) fn alert(&self, alert: &Alert) {
-        let line = readable::line(alert, self.colour);
+        let mut widest = self.widest_name.get();
+        let line = readable::line(alert, &mut widest, self.colour);
+        self.widest_name.set(widest);
         let message = crate::advise::wording::plain(&alert.message, crate::advise::wording::LONGEST);
         let head = line.strip_suffix(&message).unwrap_or(&line).trim_end();
         let mut text = head.to_owned();

@@ -1,32 +1,13 @@
 //! What was planted against what was found. Pure: alerts and forecasts in, a verdict out.
 
 use super::truth::{About, Outage, Planted};
-use crate::advise::document::{Alert, Change, Finding, Severity};
+use crate::advise::document::{Alert, Finding, Severity};
+use crate::evaluate::{Episode, episodes};
 use roundsman_models::EventTime;
-use std::collections::BTreeMap;
 
 /// A silence that begins this long after an outage's end is not the outage's: it is said after the silence was long
 /// enough, never before it began.
 const SILENCE_LAG_SECS: f64 = 6.0 * 3600.0;
-
-/// An alert from its beginning on.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Episode {
-    /// Its id.
-    pub id: String,
-    /// Asset.
-    pub asset: String,
-    /// What it is about.
-    pub finding: Finding,
-    /// When it was raised.
-    pub raised_at: EventTime,
-    /// Each time it began, grew worse or came back, and how bad it then was.
-    pub steps: Vec<(EventTime, Severity)>,
-    /// Its highest severity.
-    pub worst: Severity,
-    /// The sentence it was raised with.
-    pub message: String,
-}
 
 /// One forecast to the alarm limit.
 #[derive(Debug, Clone, PartialEq)]
@@ -80,29 +61,6 @@ pub struct Verdict {
     pub unexplained: Vec<(Episode, String)>,
     /// Machines in which nothing was planted.
     pub healthy: usize,
-}
-
-/// Puts the transitions of each alert together, by the time they were raised.
-pub fn episodes(alerts: &[Alert]) -> Vec<Episode> {
-    let mut by_id: BTreeMap<&str, Episode> = BTreeMap::new();
-    for alert in alerts {
-        let episode = by_id.entry(&alert.id).or_insert_with(|| Episode {
-            id: alert.id.clone(),
-            asset: alert.asset.clone(),
-            finding: alert.finding.clone(),
-            raised_at: alert.raised_at,
-            steps: Vec::new(),
-            worst: alert.worst,
-            message: alert.message.clone(),
-        });
-        episode.worst = episode.worst.max(alert.worst);
-        if matches!(alert.change, Change::Raised | Change::Escalated | Change::Recurred) {
-            episode.steps.push((alert.at, alert.severity));
-        }
-    }
-    let mut episodes: Vec<Episode> = by_id.into_values().collect();
-    episodes.sort_by(|a, b| (a.raised_at, &a.id).cmp(&(b.raised_at, &b.id)));
-    episodes
 }
 
 /// Whether an episode is about what was planted, its time left aside.

@@ -1,4 +1,5 @@
 use super::*;
+use crate::advise::document::Change;
 use crate::advise::document::tests::alert;
 
 const ABOUT: &str = r#"

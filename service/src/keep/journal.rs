@@ -4,25 +4,33 @@
 //! busy stream pays few syncs and a slow one is durable within one. After a crash the rows past the snapshots are
 //! applied again; because the clock's ticks are entries too, the engine sees the very same events.
 
-use super::store::open;
-use super::{KeepError, iso};
+use super::store::{SCHEMA, give_back, open, used_bytes};
+use super::{KeepError, iso, remedy};
 use crate::acquire::mqtt::acks::identity;
 use crate::acquire::mqtt::reader::Batch;
 use crate::acquire::mqtt::{Entry, Message, ReplyTo};
 use crate::status::{Hole, Status};
+use crate::vitals::Which;
 use bytes::Bytes;
 use roundsman_models::EventTime;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::SyncSender;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
 
+/// The configuration that holds from a position on: also an entry of that row, and kept here when the row is pruned. JSON;
+/// `SELECT recorded->>'file'` shows the TOML. New in version 2.
+const CONFIGURATIONS: &str = "
+CREATE TABLE configurations (position INTEGER PRIMARY KEY, recorded TEXT NOT NULL);
+";
+
 const TABLES: &str = "
+CREATE TABLE configurations (position INTEGER PRIMARY KEY, recorded TEXT NOT NULL);
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 -- AUTOINCREMENT: a position is never given twice, not even after everything was pruned.
 CREATE TABLE journal (
@@ -55,6 +63,7 @@ enum Stored<'a> {
     },
     Idle(i64),
     Hole(i64, i64),
+    Configured(&'a str),
 }
 
 /// Packs entries into the bytes of a row.
@@ -73,6 +82,7 @@ pub fn encode(entries: &[Entry]) -> Result<Vec<u8>, postcard::Error> {
             },
             Entry::Idle(micros) => Stored::Idle(*micros),
             Entry::Hole(hole) => Stored::Hole(hole.from.0, hole.to.0),
+            Entry::Configured(recorded) => Stored::Configured(recorded),
         })
         .collect();
     postcard::to_stdvec(&stored)
@@ -80,7 +90,7 @@ pub fn encode(entries: &[Entry]) -> Result<Vec<u8>, postcard::Error> {
 
 /// The reverse of [`encode`].
 pub fn decode(bytes: &[u8]) -> Result<Vec<Entry>, postcard::Error> {
-    let stored: Vec<Stored<'_>> = postcard::from_bytes(bytes)?;
+    let stored: Vec<Stored<'_>> = crate::engine::whole(bytes)?;
     Ok(stored
         .into_iter()
         .map(|stored| match stored {
@@ -99,6 +109,7 @@ pub fn decode(bytes: &[u8]) -> Result<Vec<Entry>, postcard::Error> {
             }),
             Stored::Idle(micros) => Entry::Idle(micros),
             Stored::Hole(from, to) => Entry::Hole(Hole { from: EventTime(from), to: EventTime(to) }),
+            Stored::Configured(recorded) => Entry::Configured(recorded.into()),
         })
         .collect())
 }
@@ -135,6 +146,8 @@ pub struct Threads {
     pub give_up: Arc<AtomicBool>,
     /// How long rows stay after the snapshots cover them.
     pub keep: Duration,
+    /// Covered rows beyond this size go before their time.
+    pub max_bytes: u64,
     /// Counters.
     pub status: Arc<Status>,
     /// Our clock.
@@ -145,9 +158,37 @@ impl Journal {
     /// Opens or creates `journal.db` in a state directory that is locked already.
     pub fn open(dir: &Path) -> Result<Self, KeepError> {
         let path = dir.join("journal.db");
-        let mut journal = Self { connection: open(&path, TABLES)?, path, tail: VecDeque::new(), tail_entries: 0 };
+        let mut journal =
+            Self { connection: open(&path, TABLES, &[CONFIGURATIONS])?, path, tail: VecDeque::new(), tail_entries: 0 };
         journal.read_tail_rows().map_err(journal.fault())?;
         Ok(journal)
+    }
+
+    /// Opens a journal to read it: a daemon's own while it runs, or a copy.
+    ///
+    /// # Errors
+    /// It is no journal, of another version, or cannot be read.
+    pub fn open_recording(path: &Path) -> Result<Self, KeepError> {
+        let fault = |source| KeepError::Database { path: path.to_owned(), source };
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags).map_err(fault)?;
+        connection.busy_timeout(Duration::from_secs(5)).map_err(fault)?;
+        let tables = "SELECT count(*) FROM sqlite_master WHERE name IN ('journal', 'configurations')";
+        let found = connection.query_row(tables, [], |row| row.get::<_, i64>(0)).map_err(fault)?;
+        let schema = connection.query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get(0));
+        let schema = schema.unwrap_or_else(|_| "unknown".to_owned());
+        if found < 2 || schema != SCHEMA.to_string() {
+            let found = if found < 2 { "no journal's".to_owned() } else { schema };
+            return Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA });
+        }
+        Ok(Self { connection, path: path.to_owned(), tail: VecDeque::new(), tail_entries: 0 })
+    }
+
+    /// Position of the oldest row that is kept; `None` in an empty journal.
+    pub fn first(&self) -> Result<Option<u64>, KeepError> {
+        let first =
+            self.connection.query_row("SELECT min(position) FROM journal", [], |row| row.get::<_, Option<i64>>(0));
+        Ok(first.map_err(self.fault())?.map(i64::cast_unsigned))
     }
 
     fn read_tail_rows(&mut self) -> rusqlite::Result<()> {
@@ -165,7 +206,7 @@ impl Journal {
 
     fn fault(&self) -> impl Fn(rusqlite::Error) -> KeepError + 'static {
         let path = self.path.clone();
-        move |source| KeepError::Database { path: path.clone(), source }
+        move |source| KeepError::of(&path, source)
     }
 
     /// Appends one row and returns its position once it is on the disk.
@@ -175,6 +216,11 @@ impl Journal {
             .prepare_cached("INSERT INTO journal (received, entries, bytes) VALUES (?1, ?2, ?3)")?
             .execute(params![received.0, entries.len() as i64, bytes])?;
         let position = transaction.last_insert_rowid().cast_unsigned();
+        if let Some(recorded) = entries.iter().rev().find_map(configured) {
+            transaction
+                .prepare_cached("INSERT OR REPLACE INTO configurations VALUES (?1, ?2)")?
+                .execute(params![position.cast_signed(), recorded])?;
+        }
         transaction.commit()?;
         self.tail.push_back((position, entries.len() as u64));
         self.tail_entries += entries.len() as u64;
@@ -187,6 +233,21 @@ impl Journal {
         Ok(position)
     }
 
+    /// Positions given from now on are greater than `position`. When the file is not the one the snapshots were made
+    /// with (lost, or an older copy), its positions would begin below theirs, be taken for applied at the next start,
+    /// and name other commands' rows of the audit.
+    pub fn continue_after(&mut self, position: u64) -> Result<(), KeepError> {
+        if self.head()? >= position {
+            return Ok(());
+        }
+        let moved = self.connection.transaction().and_then(|transaction| {
+            transaction.execute("DELETE FROM sqlite_sequence WHERE name = 'journal'", [])?;
+            transaction.execute("INSERT INTO sqlite_sequence VALUES ('journal', ?1)", [position.cast_signed()])?;
+            transaction.commit()
+        });
+        moved.map_err(self.fault())
+    }
+
     /// Position of the last row ever written.
     pub fn head(&self) -> Result<u64, KeepError> {
         let head = self
@@ -195,6 +256,33 @@ impl Journal {
             .optional()
             .map_err(self.fault())?;
         Ok(head.unwrap_or(0).cast_unsigned())
+    }
+
+    /// The configuration in effect after the row at `position`; for a position before the first one, the first.
+    pub fn configuration_at(&self, position: u64) -> Result<Option<String>, KeepError> {
+        self.connection
+            .query_row(
+                "SELECT recorded FROM configurations ORDER BY position <= ?1 DESC, CASE WHEN position <= ?1 THEN -position
+                 ELSE position END LIMIT 1",
+                [position.cast_signed()],
+                |row| row.get(0),
+            )
+            .optional()
+            .map_err(self.fault())
+    }
+
+    /// The configuration in effect at the end; `None` when none was recorded or it cannot be read.
+    pub fn newest_configuration(&self) -> Option<String> {
+        self.configuration_at(i64::MAX.cast_unsigned()).ok().flatten()
+    }
+
+    /// Position of the oldest row there is.
+    pub fn begin(&self) -> Result<Option<u64>, KeepError> {
+        let begin: Option<i64> = self
+            .connection
+            .query_row("SELECT min(position) FROM journal", [], |row| row.get(0))
+            .map_err(self.fault())?;
+        Ok(begin.map(i64::cast_unsigned))
     }
 
     /// The next row after `position` and up to `head`.
@@ -246,6 +334,10 @@ impl Journal {
                 Err(error) => return Err(error),
             };
             for entry in entries {
+                if matches!(entry, Entry::Hole(_)) {
+                    // The session was lost: packet ids began anew, those before it mean nothing any more.
+                    tail.messages.clear();
+                }
                 let Entry::Message(message) = entry else { continue };
                 tail.last_received = Some(message.received);
                 if message.packet_id != 0 {
@@ -256,22 +348,45 @@ impl Journal {
         Ok(tail)
     }
 
-    /// Drops a few of the oldest rows that are covered and older than `before`.
-    fn prune(&mut self, covered: u64, before: EventTime) -> rusqlite::Result<usize> {
+    /// Drops a few of the oldest rows that are covered and older than `before`, or any covered while the file is larger
+    /// than `max_bytes`.
+    fn prune(&mut self, covered: u64, before: EventTime, max_bytes: u64) -> rusqlite::Result<usize> {
+        let excess = used_bytes(&self.connection)?.saturating_sub(max_bytes);
+        // Beyond the size no more goes than is too much; a few rows at least, so that it shrinks while others come.
+        let (before, rows) = match excess {
+            0 => (before, PRUNE_ROWS),
+            excess => (EventTime(i64::MAX), (excess / ROW_BYTES as u64).clamp(2, PRUNE_ROWS)),
+        };
         let oldest: Option<i64> =
             self.connection.query_row("SELECT min(position) FROM journal", [], |row| row.get(0))?;
         let Some(oldest) = oldest else { return Ok(0) };
         let tail = self.tail.front().map_or(0, |(position, _)| position - 1);
-        let last = covered.min(tail).min(oldest.cast_unsigned().saturating_add(PRUNE_ROWS));
-        self.connection
+        let last = covered.min(tail).min(oldest.cast_unsigned().saturating_add(rows - 1));
+        let transaction = self.connection.transaction()?;
+        let dropped = transaction
             .prepare_cached("DELETE FROM journal WHERE position <= ?1 AND received < ?2")?
-            .execute([last.cast_signed(), before.0])
+            .execute([last.cast_signed(), before.0])?;
+        if dropped > 0 {
+            // The one that held where the oldest row begins stays.
+            transaction.execute(
+                "DELETE FROM configurations WHERE position < (SELECT max(position) FROM configurations
+                 WHERE position < (SELECT min(position) FROM journal))",
+                [],
+            )?;
+        }
+        transaction.commit()?;
+        give_back(&self.connection)?;
+        Ok(dropped)
     }
 
     /// Works until the reader's side closes: gathers what waits, commits it, says so, hands it on.
     pub fn run(mut self, mut threads: Threads) {
         let mut pruned_for = 0;
-        while let Some(first) = threads.batches.blocking_recv() {
+        let worker = threads.status.vitals.worker("journal");
+        loop {
+            worker.idle();
+            let Some(first) = threads.batches.blocking_recv() else { break };
+            worker.busy();
             let mut entries = first.entries;
             let mut last_number = first.last_number;
             let mut size = payload_bytes(&entries);
@@ -285,14 +400,16 @@ impl Journal {
             let messages = entries.iter().filter(|entry| matches!(entry, Entry::Message(_))).count();
             threads.status.journaled.add(messages as u64);
             threads.durable.send_replace(last_number);
+            threads.status.vitals.before_router.up();
             if threads.applied.send((position, entries)).is_err() {
                 break;
             }
+            worker.step();
             // After new snapshots, and then row by row until the covered ones are gone.
             let covered = threads.covered.load(Ordering::Acquire);
             if covered > pruned_for {
                 let before = (threads.now)().plus_secs(-threads.keep.as_secs_f64());
-                match self.prune(covered, before) {
+                match self.prune(covered, before, threads.max_bytes) {
                     Ok(0) => pruned_for = covered,
                     Ok(_) => {}
                     Err(error) => tracing::warn!(%error, "the journal could not be shortened; trying again"),
@@ -312,19 +429,26 @@ impl Journal {
         };
         let mut told = false;
         loop {
+            let began = Instant::now();
             match self.append(entries, &bytes, (threads.now)()) {
                 Ok(position) => {
+                    threads.status.vitals.journal_commit.add(began.elapsed());
                     if told {
-                        tracing::warn!("the journal can be written again; going on at {}", iso((threads.now)()));
+                        threads.status.vitals.disk.writes(Which::Journal);
+                        tracing::warn!(
+                            path = %self.path.display(),
+                            "the journal can be written again; going on at {}", iso((threads.now)())
+                        );
                     }
                     return Some(position);
                 }
                 Err(error) => {
                     threads.status.disk_faults.up();
+                    threads.status.vitals.disk.failing(Which::Journal, error.to_string());
                     if !std::mem::replace(&mut told, true) {
                         tracing::error!(
-                            path = %self.path.display(), %error,
-                            "the journal cannot be written: nothing is acknowledged until it can. Free some space"
+                            path = %self.path.display(), %error, remedy = remedy(&error),
+                            "the journal cannot be written: nothing is acknowledged until it can"
                         );
                     }
                 }
@@ -335,6 +459,10 @@ impl Journal {
             std::thread::sleep(Duration::from_millis(500));
         }
     }
+}
+
+fn configured(entry: &Entry) -> Option<&str> {
+    if let Entry::Configured(recorded) = entry { Some(recorded) } else { None }
 }
 
 fn payload_bytes(entries: &[Entry]) -> usize {
@@ -370,6 +498,7 @@ mod tests {
             let mut entries: Vec<_> = (0..40).map(|n| message(row * 40 + n)).collect();
             entries.push(Entry::Idle(1_000_000));
             entries.push(Entry::Hole(Hole { from: EventTime(1), to: EventTime(2) }));
+            entries.push(Entry::Configured(format!("configuration {row}").into()));
             let bytes = encode(&entries).expect("encodes");
             rows.push((journal.append(&entries, &bytes, EventTime(0)).expect("appends"), entries));
         }
@@ -396,14 +525,94 @@ mod tests {
         for n in 1..=10 {
             assert_eq!(journal.append(&entries, &bytes, EventTime(n)).expect("appends"), n as u64);
         }
-        assert_eq!(journal.prune(5, EventTime(4)).expect("prunes"), 3, "received 1, 2, 3");
-        assert_eq!(journal.prune(5, EventTime(100)).expect("prunes"), 2, "positions 4 and 5");
+        assert_eq!(journal.prune(5, EventTime(4), u64::MAX).expect("prunes"), 3, "received 1, 2, 3");
+        assert_eq!(journal.prune(5, EventTime(100), u64::MAX).expect("prunes"), 2, "positions 4 and 5");
         drop(journal);
         let mut journal = Journal::open(dir.path()).expect("opens again");
-        assert_eq!(journal.prune(100, EventTime(100)).expect("prunes"), 1, "the last four rows are the tail");
+        assert_eq!(journal.prune(100, EventTime(100), u64::MAX).expect("prunes"), 1, "the last four rows are the tail");
         assert_eq!(journal.tail().expect("tail").messages.len() as u64, TAIL_ENTRIES);
         journal.connection.execute("DELETE FROM journal", []).expect("deletes");
         assert_eq!(journal.append(&entries, &bytes, EventTime(0)).expect("appends"), 11);
+    }
+
+    #[test]
+    fn a_journal_beyond_its_size_gives_up_covered_rows_before_their_time_and_shrinks() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut journal = Journal::open(dir.path()).expect("opens");
+        // Few entries and many bytes: the tail of recognisable messages needs the entries only.
+        let bulky = vec![message(1); 1024];
+        let bytes = vec![7; 1 << 20];
+        for n in 1..=64 {
+            journal.append(&bulky, &bytes, EventTime(n)).expect("appends");
+        }
+        let size = |journal: &Journal| {
+            journal.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)").expect("checkpoints");
+            std::fs::metadata(dir.path().join("journal.db")).expect("the file").len()
+        };
+        let before = size(&journal);
+        assert!(before > 64 << 20, "{before}");
+        let all_time = EventTime(0);
+        assert_eq!(journal.prune(64, all_time, u64::MAX).expect("prunes"), 0, "none is old enough");
+        while journal.prune(10, all_time, 32 << 20).expect("prunes") > 0 {}
+        assert_eq!(journal.first().expect("reads"), Some(11), "what no snapshot covers stays");
+        while journal.prune(64, all_time, 32 << 20).expect("prunes") > 0 {}
+        assert!(used_bytes(&journal.connection).expect("a size") <= 32 << 20);
+        let kept = journal.first().expect("reads").expect("a row");
+        assert!((33..=48).contains(&kept), "from {kept}: the last 16 rows are the tail, and what fits goes no further");
+        // Space goes back bit by bit, with the pruning that follows.
+        for _ in 0..20 {
+            give_back(&journal.connection).expect("gives back");
+        }
+        let after = size(&journal);
+        assert!(after < before / 4 * 3, "{before} bytes and then {after}");
+    }
+
+    #[test]
+    fn the_configuration_of_every_kept_place_can_be_told() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut journal = Journal::open(dir.path()).expect("opens");
+        let append = |journal: &mut Journal, configured: Option<&str>| {
+            let mut entries = vec![message(1); ROW_ENTRIES];
+            entries.extend(configured.map(|text| Entry::Configured(text.into())));
+            let bytes = encode(&entries).expect("encodes");
+            journal.append(&entries, &bytes, EventTime(1)).expect("appends")
+        };
+        for configured in [Some("a"), None, None, Some("b"), None, None, Some("c"), None, None, None] {
+            append(&mut journal, configured);
+        }
+        let at = |journal: &Journal, position| journal.configuration_at(position).expect("reads");
+        let told: String = (0..=10).map(|position| at(&journal, position).expect("one")).collect();
+        assert_eq!(told, "aaaabbbcccc", "before the first one the first");
+        assert_eq!(journal.newest_configuration().as_deref(), Some("c"));
+        // Rows 1 to 5 go: the one that held where row 6 begins stays, the one before it need not.
+        assert_eq!(journal.prune(5, EventTime(100), u64::MAX).expect("prunes"), 5);
+        assert_eq!(journal.first().expect("reads"), Some(6));
+        assert_eq!(at(&journal, 5).as_deref(), Some("b"));
+        assert_eq!(at(&journal, 0).as_deref(), Some("b"), "a is gone");
+    }
+
+    #[test]
+    fn a_journal_that_was_lost_does_not_give_positions_again() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut journal = Journal::open(dir.path()).expect("opens");
+        let entries = [message(1)];
+        let bytes = encode(&entries).expect("encodes");
+        journal.continue_after(41).expect("moves on");
+        assert_eq!(journal.append(&entries, &bytes, EventTime(0)).expect("appends"), 42);
+        journal.continue_after(7).expect("nothing to do");
+        assert_eq!(journal.append(&entries, &bytes, EventTime(0)).expect("appends"), 43);
+        assert_eq!(journal.head().expect("head"), 43);
+    }
+
+    #[test]
+    fn packet_ids_of_a_lost_session_are_not_recognised() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut journal = Journal::open(dir.path()).expect("opens");
+        let entries = [message(1), message(2), Entry::Hole(Hole { from: EventTime(1), to: EventTime(2) }), message(3)];
+        let bytes = encode(&entries).expect("encodes");
+        journal.append(&entries, &bytes, EventTime(0)).expect("appends");
+        let ids: Vec<_> = journal.tail().expect("tail").messages.into_iter().map(|(id, _)| id).collect();
+        assert_eq!(ids, [3]);
     }
 
     #[test]

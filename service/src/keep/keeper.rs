@@ -3,18 +3,19 @@
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
 use super::store::{
-    Recovered, Store, TrendTable, prune_trends, write_alert, write_asset, write_audit, write_filters, write_hole,
-    write_snapshot, write_trend,
+    Recovered, Store, TrendTable, give_back, prune_trend, write_alert, write_asset, write_audit, write_filters,
+    write_hole, write_position, write_snapshot, write_trend,
 };
 use super::trend::{Bucket, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
 use crate::status::{Hole, Status};
+use crate::vitals::Which;
 use roundsman_models::EventTime;
 use rusqlite::{Transaction, params};
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::{Notify, mpsc, oneshot, watch};
 
 /// One thing to keep.
@@ -83,6 +84,12 @@ pub enum Record {
         accepted: bool,
         /// What became of it, in words.
         answer: String,
+        /// The topic it came on: what the broker's access rules vouch for.
+        topic: Arc<str>,
+        /// What held before.
+        old: Option<String>,
+        /// What holds since.
+        new: Option<String>,
         /// Reply.
         reply: Option<Publication>,
     },
@@ -151,7 +158,7 @@ enum Write {
     Record(Record),
     Asset(i64, Arc<str>, Vec<(String, String)>),
     Trend(i64, u16, Tier, Bucket),
-    Snapshots(Gathered, Option<EventTime>),
+    Snapshots(Gathered),
     Delivered(Vec<i64>),
     Filters(Vec<String>),
 }
@@ -160,7 +167,6 @@ struct Memory {
     rows: HashMap<String, i64>,
     trends: Trends,
     gathered: Vec<Gathered>,
-    latest: Option<EventTime>,
     recovered_senders: usize,
 }
 
@@ -171,12 +177,16 @@ impl Keeper {
             rows: std::mem::take(&mut self.store.rows),
             trends: std::mem::take(&mut recovered.trends),
             gathered: Vec::new(),
-            latest: None,
             recovered_senders: 0,
         };
         let mut closed = Vec::new();
         self.count_outbox();
-        while let Some(first) = self.orders.blocking_recv() {
+        let worker = self.status.vitals.worker("keeper");
+        loop {
+            worker.idle();
+            self.status.vitals.before_keeper.set(self.orders.len() as u64);
+            let Some(first) = self.orders.blocking_recv() else { break };
+            worker.busy();
             let mut orders = vec![first];
             while orders.len() < ORDERS {
                 let Ok(more) = self.orders.try_recv() else { break };
@@ -205,7 +215,7 @@ impl Keeper {
                 return;
             }
             for write in &writes {
-                if let Write::Snapshots(gathered, _) = write {
+                if let Write::Snapshots(gathered) = write {
                     self.covered.store(gathered.position, Ordering::Release);
                 }
             }
@@ -235,19 +245,23 @@ impl Keeper {
     fn write_until_done(&mut self, writes: &[Write]) -> bool {
         let mut told = false;
         loop {
+            let began = Instant::now();
             match self.write(writes) {
                 Ok(()) => {
+                    self.status.vitals.state_commit.add(began.elapsed());
                     if told {
-                        tracing::warn!("state can be written again");
+                        self.status.vitals.disk.writes(Which::State);
+                        tracing::warn!(dir = %self.store.dir().display(), "state can be written again");
                     }
                     return true;
                 }
                 Err(error) => {
                     self.status.disk_faults.up();
+                    self.status.vitals.disk.failing(Which::State, error.to_string());
                     if !std::mem::replace(&mut told, true) {
                         tracing::error!(
-                            dir = %self.store.dir().display(), %error,
-                            "state cannot be written: alerts wait until it can. Free some space"
+                            dir = %self.store.dir().display(), %error, remedy = super::remedy(&error),
+                            "state cannot be written: alerts wait until it can"
                         );
                     }
                 }
@@ -269,16 +283,15 @@ impl Keeper {
                 Write::Asset(id, name, points) => write_asset(&transaction, *id, name, points)?,
                 Write::Trend(asset, point, tier, bucket) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
+                    prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
                 }
-                Write::Snapshots(gathered, latest) => {
+                Write::Snapshots(gathered) => {
                     for (asset, bytes) in &gathered.states {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
                     }
+                    write_position(&transaction, gathered.position)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
-                    }
-                    if let Some(latest) = latest {
-                        prune_trends(&transaction, *latest)?;
                     }
                 }
                 Write::Delivered(numbers) => {
@@ -294,8 +307,12 @@ impl Keeper {
             dropped = keep_outbox_within(&transaction, limit)?;
         }
         transaction.commit()?;
+        if writes.iter().any(|write| matches!(write, Write::Snapshots(_))) {
+            give_back(&self.store.connection)?;
+        }
         if dropped > 0 {
             self.status.outbox_dropped.add(dropped as u64);
+            self.status.vitals.outbox_overflowed.set(crate::app::wall_clock());
             tracing::error!(
                 dropped,
                 limit,
@@ -401,7 +418,6 @@ impl Memory {
                 if !known {
                     writes.push(Write::Asset(row, asset, Vec::new()));
                 }
-                self.latest = self.latest.max(Some(at));
                 self.trends.add(row, point, at.0, observed, expected, closed);
                 writes.extend(closed.drain(..).map(|(tier, bucket)| Write::Trend(row, point, tier, bucket)));
             }
@@ -429,7 +445,7 @@ impl Memory {
         gathered.parts += 1;
         if gathered.parts == senders {
             let whole = self.gathered.remove(index);
-            writes.push(Write::Snapshots(whole, self.latest));
+            writes.push(Write::Snapshots(whole));
         }
     }
 }

@@ -6,18 +6,28 @@ use crate::acquire::mqtt::backoff::fnv1a;
 use crate::advise::publish::Waiting;
 use crate::status::Hole;
 use bytes::Bytes;
-use roundsman_models::EventTime;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::collections::HashMap;
-use std::fs::{File, TryLockError};
-use std::os::unix::fs::DirBuilderExt;
+use std::fs::{File, OpenOptions, Permissions, TryLockError};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// Version of the tables of both files. A change of a table is a new version and a migration.
-pub const SCHEMA: u32 = 1;
+pub const SCHEMA: u32 = 2;
 
-/// Version of what the engine and the intake put into their blobs is theirs; this one is of the envelope.
-const SNAPSHOT: u32 = 2;
+/// Version of what the engine and the intake put into their snapshots. Any change of a struct in them is a new form and a
+/// new version; `tests/versions.rs` notices.
+///
+/// 2: alarm lives under settings, a condition document that is due, our own clock as a witness of the stream's; the hash
+/// covers all of the row.
+pub const SNAPSHOT: u32 = 2;
+
+/// Over all of a snapshot's row: a flipped bit in the position would skip or repeat journal, one in the name would
+/// give an asset's learning to nobody, one in the version would stop the start.
+fn snapshot_hash(asset: &str, version: u32, position: u64, bytes: &[u8]) -> i64 {
+    let parts = [fnv1a(asset.as_bytes()), u64::from(version), position, fnv1a(bytes)];
+    fnv1a(&parts.map(u64::to_le_bytes).concat()).cast_signed()
+}
 
 const TABLES: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -50,6 +60,7 @@ CREATE INDEX alerts_by_time ON alerts (at);
 CREATE TABLE audit (
     position INTEGER NOT NULL, part INTEGER NOT NULL, at INTEGER, received INTEGER NOT NULL, asset TEXT,
     by TEXT NOT NULL, note TEXT, action TEXT NOT NULL, accepted INTEGER NOT NULL, answer TEXT NOT NULL,
+    topic TEXT, old TEXT, new TEXT,
     PRIMARY KEY (position, part)) WITHOUT ROWID;
 CREATE TABLE outbox (
     number INTEGER PRIMARY KEY AUTOINCREMENT, urgency INTEGER NOT NULL, topic TEXT NOT NULL, payload BLOB NOT NULL,
@@ -58,16 +69,38 @@ CREATE INDEX outbox_in_turn ON outbox (urgency, number);
 CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY (began, ended)) WITHOUT ROWID;
 ";
 
-/// Opens or creates one of the two files and checks its version. `tables` creates version [`SCHEMA`].
-pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
-    let fault = |source| KeepError::Database { path: path.to_owned(), source };
+/// From each version of `state.db` to the next. A row of before has no topic and no values beside its answer.
+const CHANGES: [&str; SCHEMA as usize - 1] = [
+    // 1 → 2
+    "ALTER TABLE audit ADD COLUMN topic TEXT; ALTER TABLE audit ADD COLUMN old TEXT;
+     ALTER TABLE audit ADD COLUMN new TEXT;",
+];
+
+/// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.
+/// `CASE`, because a refused command's action need not be JSON.
+pub(super) const FINDINGS: &str = "
+SELECT at, asset, action ->> '$.alert' AS alert, action ->> '$.verdict' AS verdict, action ->> '$.kind' AS kind, by, note,
+    position, part FROM audit
+WHERE accepted = 1 AND CASE WHEN json_valid(action) THEN action ->> '$.action' END = 'finding'";
+
+/// Opens or creates one of the two files, private to us, and checks its version. `tables` creates version [`SCHEMA`],
+/// `changes` lead there from each earlier one.
+pub(super) fn open(path: &Path, tables: &str, changes: &[&str; SCHEMA as usize - 1]) -> Result<Connection, KeepError> {
+    make_private(path)?;
+    let fault = |source| KeepError::of(path, source);
     let mut connection = Connection::open(path).map_err(fault)?;
-    // WAL with FULL: a commit returns when it is on the disk, and readers never wait.
-    connection.pragma_update(None, "journal_mode", "WAL").map_err(fault)?;
-    connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
     connection.busy_timeout(std::time::Duration::from_secs(5)).map_err(fault)?;
     let empty =
         connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get::<_, i64>(0)).map_err(fault)? == 0;
+    // Before anything is written: what is refused stays as it is.
+    let known = if empty { SCHEMA } else { known_version(path, &connection)? };
+    // So that a file that grew in a backlog can shrink again; takes effect in an empty file only, before anything else.
+    connection.pragma_update(None, "auto_vacuum", "INCREMENTAL").map_err(fault)?;
+    // WAL with FULL: a commit returns when it is on the disk, and readers never wait.
+    connection.pragma_update(None, "journal_mode", "WAL").map_err(fault)?;
+    connection.pragma_update(None, "synchronous", "FULL").map_err(fault)?;
+    // A WAL that grew while a long reader held it up is cut back to this.
+    connection.pragma_update(None, "journal_size_limit", 16 << 20).map_err(fault)?;
     if empty {
         let made = connection.transaction().and_then(|transaction| {
             transaction.execute_batch(tables)?;
@@ -76,16 +109,89 @@ pub(super) fn open(path: &Path, tables: &str) -> Result<Connection, KeepError> {
         });
         made.map_err(fault)?;
     }
+    for (from, change) in (1..SCHEMA).zip(changes).skip_while(|(from, _)| *from < known) {
+        let changed = connection.transaction().and_then(|transaction| {
+            transaction.execute_batch(change)?;
+            transaction.execute("UPDATE meta SET value = ?1 WHERE key = 'schema'", [(from + 1).to_string()])?;
+            transaction.commit()
+        });
+        changed.map_err(fault)?;
+        tracing::info!(file = %path.display(), from, to = from + 1, "brought to this version's tables");
+    }
+    Ok(connection)
+}
+
+/// The version of the tables, when there is a way from it to ours.
+fn known_version(path: &Path, connection: &Connection) -> Result<u32, KeepError> {
     let found = connection
         .query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0))
         .optional()
         .unwrap_or(None)
         .unwrap_or_else(|| "unknown".into());
-    if found != SCHEMA.to_string() {
-        return Err(KeepError::Version { path: path.to_owned(), found, known: SCHEMA });
-    }
-    Ok(connection)
+    let known = found.parse().ok().filter(|version| (1..=SCHEMA).contains(version));
+    known.ok_or_else(|| KeepError::Version { path: path.to_owned(), found, known: SCHEMA })
 }
+
+/// Pages given back at a time: 4 MiB, some milliseconds.
+const GIVE_BACK_PAGES: i64 = 1024;
+
+/// Bytes of a database that hold something.
+pub(super) fn used_bytes(connection: &Connection) -> rusqlite::Result<u64> {
+    let number = |name: &str| connection.pragma_query_value(None, name, |row| row.get::<_, i64>(0));
+    let pages = number("page_count")? - number("freelist_count")?;
+    Ok(pages.saturating_mul(number("page_size")?).max(0).cast_unsigned())
+}
+
+/// Gives a few free pages back to the file system when many are free. Not all: the next minutes need them again.
+pub(super) fn give_back(connection: &Connection) -> rusqlite::Result<()> {
+    let number = |name: &str| connection.pragma_query_value(None, name, |row| row.get::<_, i64>(0));
+    let (pages, free) = (number("page_count")?, number("freelist_count")?);
+    if free > 4 * GIVE_BACK_PAGES && free > pages / 4 {
+        // Each step of the statement gives one page back, so it has to be stepped to its end.
+        let mut statement = connection.prepare(&format!("PRAGMA incremental_vacuum({GIVE_BACK_PAGES})"))?;
+        let mut steps = statement.query([])?;
+        while steps.next()?.is_some() {}
+    }
+    Ok(())
+}
+
+/// Makes the file with the rights of its owner only, before SQLite makes it with those of the umask, and takes back
+/// what everybody may on one that is there. SQLite gives its side files the rights of the database.
+fn make_private(path: &Path) -> Result<(), KeepError> {
+    let at = |source| KeepError::Path { path: path.to_owned(), source };
+    // What stands in the way of making it, SQLite says better.
+    let _ = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
+    for suffix in ["", "-wal", "-shm"] {
+        let mut name = path.as_os_str().to_owned();
+        name.push(suffix);
+        let path = Path::new(&name);
+        let Ok(about) = std::fs::metadata(path) else { continue };
+        let mode = about.permissions().mode();
+        if mode & OTHERS != 0 {
+            std::fs::set_permissions(path, Permissions::from_mode(mode & 0o7777 & !OTHERS)).map_err(at)?;
+            tracing::warn!(file = %path.display(), "was readable by everybody (mode {:04o}); not any more", mode & 0o7777);
+        }
+    }
+    Ok(())
+}
+
+/// What others can do in a directory that was there before. Its rights may be meant, so they are not changed: one in
+/// which others could put files in place of ours is refused, one they can only look into is told, since the files in it
+/// are private all the same.
+fn check_rights(dir: &Path) -> Result<(), KeepError> {
+    let at = |source| KeepError::Path { path: dir.to_owned(), source };
+    let mode = std::fs::metadata(dir).map_err(at)?.permissions().mode() & 0o7777;
+    if mode & 0o022 != 0 {
+        return Err(KeepError::NotPrivate { path: dir.to_owned(), mode });
+    }
+    if mode & OTHERS != 0 {
+        tracing::warn!(dir = %dir.display(), "everybody can look into the state directory (mode {mode:04o}): run chmod 0700 on it");
+    }
+    Ok(())
+}
+
+/// What must not be in a mode: anything for everybody, and writing for the group, which a backup does not need.
+const OTHERS: u32 = 0o027;
 
 /// The state directory, locked for this process, with `state.db` open for writing.
 pub struct Store {
@@ -126,15 +232,21 @@ impl Store {
         };
         // Learned states and the audit are nobody else's business.
         std::fs::DirBuilder::new().recursive(true).mode(0o700).create(dir).map_err(at(dir))?;
+        check_rights(dir)?;
         let lock_path = dir.join("lock");
-        let lock = File::create(&lock_path).map_err(at(&lock_path))?;
+        let lock = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&lock_path);
+        let lock = lock.map_err(at(&lock_path))?;
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(KeepError::Locked { path: lock_path }),
             Err(TryLockError::Error(source)) => return Err(KeepError::Path { path: lock_path, source }),
         }
         let path = dir.join("state.db");
-        let connection = open(&path, TABLES)?;
+        let connection = open(&path, TABLES, &CHANGES)?;
+        // For people with a database tool; a view is no change of the tables.
+        connection
+            .execute_batch(&format!("CREATE VIEW IF NOT EXISTS findings AS {FINDINGS}"))
+            .map_err(|source| KeepError::of(&path, source))?;
         let mut store = Self { connection, rows: HashMap::new(), path, dir: dir.to_owned(), _lock: lock };
         store.rows =
             store.all("SELECT name, id FROM assets", |row| Ok((row.get(0)?, row.get(1)?)))?.into_iter().collect();
@@ -156,7 +268,7 @@ impl Store {
 
     fn fault(&self) -> impl Fn(rusqlite::Error) -> KeepError + 'static {
         let path = self.path.clone();
-        move |source| KeepError::Database { path: path.clone(), source }
+        move |source| KeepError::of(&path, source)
     }
 
     fn all<T>(
@@ -169,31 +281,17 @@ impl Store {
         rows.collect::<Result<_, _>>().map_err(self.fault())
     }
 
-    /// Reads what an earlier run left. A snapshot that is damaged or of another version is named in `faults` and
-    /// costs its asset what it learned; the others are not touched.
+    /// Reads what an earlier run left. A snapshot that is damaged is named in `faults` and costs its asset what it
+    /// learned; the others are not touched.
+    ///
+    /// # Errors
+    /// Snapshots of another version, which going on would write over; a file that cannot be read.
     pub fn recover(&self) -> Result<Recovered, KeepError> {
         let mut recovered = Recovered {
             filters: self.all("SELECT filter FROM filters ORDER BY filter", |row| row.get(0))?,
             ..Default::default()
         };
-        type Row = (String, u32, u64, i64, Vec<u8>);
-        let rows: Vec<Row> = self
-            .all("SELECT asset, version, position, hash, bytes FROM snapshots ORDER BY asset", |row| {
-                Ok((row.get(0)?, row.get(1)?, row.get::<_, i64>(2)? as u64, row.get(3)?, row.get(4)?))
-            })?;
-        for (asset, version, position, hash, bytes) in rows {
-            recovered.position = recovered.position.max(position);
-            let name = if asset.is_empty() { "the intake" } else { &asset };
-            if version != SNAPSHOT {
-                recovered.faults.push(format!("the snapshot of {name} has version {version}, known is {SNAPSHOT}"));
-            } else if fnv1a(&bytes).cast_signed() != hash {
-                recovered.faults.push(format!("the snapshot of {name} is damaged: its hash does not fit"));
-            } else if asset.is_empty() {
-                recovered.intake = Some(bytes);
-            } else {
-                recovered.assets.push((asset, bytes));
-            }
-        }
+        self.read_snapshots(&mut recovered)?;
         let open = self.all(
             "SELECT asset, point, tier, t, count, min, mean, max, expected_count, expected FROM trend_open",
             |row| {
@@ -215,6 +313,81 @@ impl Store {
             }
         }
         Ok(recovered)
+    }
+
+    /// Row by row and value by value: what SQLite cannot read of one costs only that one.
+    fn read_snapshots(&self, recovered: &mut Recovered) -> Result<(), KeepError> {
+        let mut statement = self
+            .connection
+            .prepare("SELECT asset, version, position, hash, bytes FROM snapshots ORDER BY asset")
+            .map_err(self.fault())?;
+        let mut rows = statement.query([]).map_err(self.fault())?;
+        let mut others = Vec::new();
+        loop {
+            let row = match rows.next() {
+                Ok(Some(row)) => row,
+                Ok(None) => break,
+                Err(error) => {
+                    recovered.faults.push(format!("snapshots: {error}; those that come after it cannot be read"));
+                    break;
+                }
+            };
+            let name = match row.get_ref(0).ok().and_then(|name| name.as_str().ok()) {
+                Some("") => "the intake".to_owned(),
+                Some(name) => name.to_owned(),
+                None => "an asset whose name cannot be read".to_owned(),
+            };
+            let read = || -> rusqlite::Result<(String, u32, i64, i64, Vec<u8>)> {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+            };
+            match read() {
+                Ok((asset, version, position, hash, bytes)) => {
+                    let position = position.cast_unsigned();
+                    // The first form's hash was over the bytes alone.
+                    let whole = snapshot_hash(&asset, version, position, &bytes) == hash
+                        || version == 1 && fnv1a(&bytes).cast_signed() == hash;
+                    if !whole {
+                        recovered.faults.push(format!("the snapshot of {name} is damaged: its hash does not fit"));
+                    } else if version != SNAPSHOT {
+                        others.push((version, name));
+                    } else {
+                        recovered.position = recovered.position.max(position);
+                        if asset.is_empty() {
+                            recovered.intake = Some(bytes);
+                        } else {
+                            recovered.assets.push((asset, bytes));
+                        }
+                    }
+                }
+                Err(error) => recovered.faults.push(format!("the snapshot of {name} is damaged: {error}")),
+            }
+        }
+        if let Some((version, first)) = others.first() {
+            return Err(KeepError::SnapshotVersion {
+                path: self.path.clone(),
+                count: others.len(),
+                found: version.to_string(),
+                first: first.clone(),
+                known: SNAPSHOT,
+            });
+        }
+        if recovered.intake.is_none() && recovered.assets.is_empty() {
+            // Noted apart with every snapshot, for when none can be read: what it covers is not applied twice.
+            let noted = self
+                .connection
+                .query_row("SELECT value FROM meta WHERE key = 'position'", [], |row| row.get::<_, String>(0));
+            recovered.position = noted.ok().and_then(|text| text.parse().ok()).unwrap_or(0);
+        }
+        Ok(())
+    }
+
+    /// The last journal row that anything in here came from.
+    pub fn last_position(&self, recovered: &Recovered) -> Result<u64, KeepError> {
+        let audited = self
+            .connection
+            .query_row("SELECT max(position) FROM audit", [], |row| row.get::<_, Option<i64>>(0))
+            .map_err(self.fault())?;
+        Ok(recovered.position.max(audited.map_or(0, |position| u64::try_from(position).unwrap_or(0))))
     }
 
     /// Replaces the list of filters our session may hold. Before the connection is made, so that no filter can be in
@@ -246,9 +419,17 @@ pub(super) fn write_snapshot(
         asset,
         SNAPSHOT,
         position.cast_signed(),
-        fnv1a(bytes).cast_signed(),
+        snapshot_hash(asset, SNAPSHOT, position, bytes),
         bytes
     ])?;
+    Ok(())
+}
+
+/// Notes the journal position the snapshots of this transaction cover.
+pub(super) fn write_position(transaction: &Transaction<'_>, position: u64) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached("INSERT OR REPLACE INTO meta VALUES ('position', ?1)")?
+        .execute([position.to_string()])?;
     Ok(())
 }
 
@@ -308,17 +489,20 @@ pub(super) fn write_trend(
     Ok(())
 }
 
-/// Drops trend rows past their keeping time, by the stream's clock.
-pub(super) fn prune_trends(transaction: &Transaction<'_>, now: EventTime) -> rusqlite::Result<usize> {
-    let mut dropped = 0;
-    for tier in Tier::ALL {
-        if let Some(keep) = tier.keep_secs() {
-            let oldest = now.0.div_euclid(1_000_000) - keep;
-            dropped +=
-                transaction.execute("DELETE FROM trend WHERE tier = ?1 AND t < ?2", params![tier.secs(), oldest])?;
-        }
-    }
-    Ok(dropped)
+/// Drops a point's rows that are past their keeping time now that it has a row which begins at `t`: by its own time, and
+/// in the same transaction. So each row written costs one look into the index, where a sweep over all points would read
+/// the whole table. A point that falls silent keeps the last rows it had.
+pub(super) fn prune_trend(
+    transaction: &Transaction<'_>,
+    asset: i64,
+    point: u16,
+    tier: Tier,
+    t: i64,
+) -> rusqlite::Result<usize> {
+    let Some(keep) = tier.keep_secs() else { return Ok(0) };
+    transaction
+        .prepare_cached("DELETE FROM trend WHERE tier = ?1 AND asset = ?2 AND point = ?3 AND t < ?4")?
+        .execute(params![tier.secs(), asset, point, t - keep])
 }
 
 /// True when the alert was not known yet.
@@ -334,11 +518,14 @@ pub(super) fn write_alert(transaction: &Transaction<'_>, record: &Record) -> rus
 
 /// True when the audit row was not known yet.
 pub(super) fn write_audit(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<bool> {
-    let Record::Answer { position, part, at, received, asset, by, note, action, accepted, answer, .. } = record else {
+    let Record::Answer {
+        position, part, at, received, asset, by, note, action, accepted, answer, topic, old, new, ..
+    } = record
+    else {
         return Ok(false);
     };
     let fresh = transaction
-        .prepare_cached("INSERT OR IGNORE INTO audit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)")?
+        .prepare_cached("INSERT OR IGNORE INTO audit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)")?
         .execute(params![
             position.cast_signed(),
             part,
@@ -349,7 +536,10 @@ pub(super) fn write_audit(transaction: &Transaction<'_>, record: &Record) -> rus
             note,
             action,
             accepted,
-            answer
+            answer,
+            topic,
+            old,
+            new
         ])?;
     Ok(fresh > 0)
 }
@@ -376,4 +566,43 @@ pub fn read_outbox(connection: &Connection, limit: u32) -> rusqlite::Result<Vec<
         })
     })?;
     rows.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Thirteen and a half months of a point, and one that fell silent after forty days.
+    #[test]
+    fn trend_rows_stay_as_long_as_is_said_and_no_longer() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut store = Store::open(dir.path()).expect("opens");
+        let transaction = store.connection.transaction().expect("begins");
+        let bucket = |t| Bucket { t, count: 1, min: 1.0, mean: 1.0, max: 1.0, expected_count: 0, expected: 0.0 };
+        let day = 86_400;
+        for tier in Tier::ALL {
+            for (point, days) in [(0, 410), (1, 40)] {
+                // A Monday.
+                let begin = 1_930_089_600 / (7 * day) * (7 * day) + 4 * day;
+                for t in (begin..begin + days * day).step_by(tier.secs() as usize) {
+                    write_trend(&transaction, TrendTable::Closed, 1, point, tier, &bucket(t)).expect("writes");
+                    prune_trend(&transaction, 1, point, tier, t).expect("prunes");
+                }
+            }
+        }
+        transaction.commit().expect("commits");
+        let rows = |tier: Tier, point: u16| {
+            let sql = "SELECT count(*), max(t) - min(t) FROM trend WHERE tier = ?1 AND point = ?2";
+            let row = store
+                .connection
+                .query_row(sql, params![tier.secs(), point], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)));
+            row.expect("reads")
+        };
+        for point in [0, 1] {
+            assert_eq!(rows(Tier::FiveMinutes, point), (30 * 288 + 1, 30 * day), "30 days and the row that ends them");
+        }
+        assert_eq!(rows(Tier::Hour, 0), (396 * 24 + 1, 396 * day));
+        assert_eq!(rows(Tier::Hour, 1), (40 * 24, 40 * day - 3600), "all it ever had");
+        assert_eq!(rows(Tier::Week, 0).0, 59, "for good");
+    }
 }

@@ -170,7 +170,8 @@ impl<'scope, S: Step> Feed<'scope, S> {
         }
     }
 
-    fn tell(&mut self, id: AssetId, event: Event) {
+    /// An event of one asset.
+    pub fn tell(&mut self, id: AssetId, event: Event) {
         match &mut self.0 {
             Way::Straight(worker, result) => {
                 if let Err(error) = worker.step(&event) {

@@ -4,6 +4,7 @@
 //! one task, so a request can never land between a lost connection and the clean-up after it.
 
 use super::settings::{BrokerSettings, Credentials};
+use super::tls::Tls;
 use bytes::Bytes;
 use roundsman_models::EventTime;
 use std::future::Future;
@@ -80,6 +81,13 @@ pub enum LinkFault {
         /// What a person should look at.
         check: &'static str,
     },
+    /// The two could not agree on a safe connection: what is wrong, and what to mend.
+    Tls {
+        /// What is wrong.
+        what: String,
+        /// What a person should do.
+        mend: &'static str,
+    },
     /// A packet larger than the client takes; in a persistent session it will come again.
     TooLarge(String),
     /// The network or the protocol failed.
@@ -92,6 +100,7 @@ impl std::fmt::Display for LinkFault {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Refused { reason, check } => write!(f, "the broker refused us: {reason}; check {check}"),
+            Self::Tls { what, mend } => write!(f, "{what}; {mend}"),
             Self::TooLarge(text) => write!(f, "a packet is larger than the client's limit: {text}"),
             Self::Lost(text) => f.write_str(text),
             Self::Hung(time) => write!(f, "the connection hung, nothing came or went for {time:?}"),
@@ -110,6 +119,8 @@ pub struct LinkOptions {
     pub client_id: String,
     /// Account.
     pub credentials: Option<Credentials>,
+    /// TLS; none is MQTT in the open.
+    pub tls: Option<Tls>,
     /// Keep alive; at least 5 s, or the client panics.
     pub keep_alive: Duration,
     /// Limit for connecting.
@@ -132,7 +143,6 @@ pub struct LinkOptions {
     pub will: Option<Publication>,
     /// Our clock, for arrival times.
     pub now: fn() -> EventTime,
-    // TLS goes here: a ready rustls client configuration, which both rumqttc modules take as transport.
 }
 
 impl LinkOptions {
@@ -143,6 +153,7 @@ impl LinkOptions {
             port: broker.port,
             client_id: broker.client_id.clone(),
             credentials: broker.credentials.clone(),
+            tls: broker.tls.clone(),
             keep_alive: Duration::from_secs(u64::from(broker.keep_alive_secs.max(5))),
             connect_timeout_secs: broker.connect_timeout_secs,
             clean_start,
@@ -219,11 +230,25 @@ pub(super) fn within_limit(payload: Bytes, max: u32) -> (Bytes, bool) {
     (Bytes::copy_from_slice(payload.get(..CUT_BYTES).unwrap_or_default()), true)
 }
 
+/// A broker that took the connection and closed it, or said something else than MQTT, before its first answer.
+pub(super) fn closed_unanswered(error: &dyn std::fmt::Display, tls: bool) -> String {
+    let check = if tls {
+        "its log says why; it may want a certificate of ours (broker.certificate_file)"
+    } else {
+        "this may be its TLS port (mqtts://, 8883 as a rule), or it does not speak this version (broker.protocol)"
+    };
+    format!("the broker closed the connection before it answered ({error}); {check}")
+}
+
 /// What to look at when the broker says why it refuses; by the words of the reason, the same for both versions.
 pub(super) fn what_to_check(reason: &str) -> &'static str {
     match reason {
-        "BadUserNamePassword" => "user name and password",
-        "NotAuthorized" => "user name and password, and that this account may connect",
+        "BadUserNamePassword" => {
+            "user name and password (broker.username, broker.password_file) against the broker's own"
+        }
+        "NotAuthorized" => {
+            "user name and password (broker.username, broker.password_file), and that this account may connect"
+        }
         "Banned" => "the broker's ban list",
         "BadClientId" | "ClientIdentifierNotValid" => "the client id",
         "RefusedProtocolVersion" | "UnsupportedProtocolVersion" => "the protocol version setting (5 or 3.1.1)",

@@ -14,6 +14,7 @@ pub mod reader;
 mod rumqtt_v3;
 mod rumqtt_v5;
 pub mod settings;
+pub mod tls;
 pub mod wanted;
 
 pub use link::{Message, MqttLink, ReplyTo};
@@ -21,3 +22,4 @@ pub use reader::{Entry, Reader, ReaderEnd};
 pub use rumqtt_v3::LinkV3;
 pub use rumqtt_v5::LinkV5;
 pub use settings::{BrokerSettings, Clock, Credentials, Version};
+pub use tls::Tls;

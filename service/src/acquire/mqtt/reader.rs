@@ -12,6 +12,7 @@ use super::settings::{BrokerSettings, Clock};
 use super::wanted::{Ask, Wanted};
 use crate::keep::Order;
 use crate::status::{Hole, LinkState, Status};
+use crate::vitals::Worker;
 use roundsman_models::EventTime;
 use std::collections::VecDeque;
 use std::pin::pin;
@@ -28,6 +29,18 @@ pub enum Entry {
     Idle(i64),
     /// The broker came back without our session: what it held for us is lost.
     Hole(Hole),
+    /// From here on this configuration holds, as [`crate::config::from_recorded`] reads it.
+    Configured(Arc<str>),
+}
+
+/// A change of the configuration: an entry among the others, so that every reading meets the one it came under, in a
+/// recovery and a replay as well.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reconfigured {
+    /// The configuration, as the journal records it.
+    pub recorded: Arc<str>,
+    /// Topic filters wanted from now on, when they changed.
+    pub filters: Option<Vec<String>>,
 }
 
 /// Entries with the running number of the last of them.
@@ -71,6 +84,8 @@ pub struct Reader {
     /// To the keeper: the filters the session may hold from now on. Full: not said, and at the next start one filter
     /// more than needed is given back.
     pub orders: mpsc::Sender<Order>,
+    /// Changes of the configuration.
+    pub reconfigured: mpsc::Receiver<Reconfigured>,
     /// Turns true when the daemon stops.
     pub stop: watch::Receiver<bool>,
     /// Counters and states.
@@ -104,6 +119,7 @@ struct State {
     wait: Option<Duration>,
     seconds: tokio::time::Interval,
     second_passed: bool,
+    worker: Arc<Worker>,
 }
 
 impl State {
@@ -123,6 +139,8 @@ impl Reader {
     /// Runs until told to stop. On the way out it takes no further message, waits for the journal to finish what it
     /// has, sends the acknowledgements and leaves with a DISCONNECT that keeps the session.
     pub async fn run<L: MqttLink>(mut self) -> ReaderEnd {
+        let worker = self.status.vitals.worker("reader");
+        worker.busy();
         let now = Instant::now();
         let mut state = State {
             wanted: Wanted::new(&self.broker.filters, &self.held_filters),
@@ -140,8 +158,13 @@ impl Reader {
             wait: None,
             seconds: tokio::time::interval(Duration::from_secs(1).min(self.broker.idle_step)),
             second_passed: false,
+            worker,
         };
         state.seconds.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        // Before the first message of this run.
+        while let Ok(change) = self.reconfigured.try_recv() {
+            self.reconfigure(change, &mut state);
+        }
         let mut backoff = Backoff::new(self.broker.backoff_first, self.broker.backoff_most, &self.broker.client_id);
         let mut clean = false;
         loop {
@@ -152,6 +175,7 @@ impl Reader {
             }
         }
         self.status.set_reader(LinkState::Closed);
+        state.worker.idle();
         ReaderEnd { left_with_broker: state.ledger.owed() }
     }
 
@@ -190,7 +214,7 @@ impl Reader {
                 LinkFault::TooLarge(_) => state.too_large_in_a_row += 1,
                 // Its state is unknown, so it is not polled again.
                 LinkFault::Hung(_) => return Over::Rebuild { clean: false },
-                LinkFault::Refused { .. } | LinkFault::Lost(_) => {}
+                LinkFault::Refused { .. } | LinkFault::Tls { .. } | LinkFault::Lost(_) => {}
             }
             if state.too_large_in_a_row >= 3 {
                 tracing::error!(
@@ -257,8 +281,9 @@ impl Reader {
     /// One of: something became durable, a batch was handed on, the daemon is to stop, a second passed.
     async fn everything_else(&mut self, state: &mut State) {
         let journal_ended = self.journal_ended();
+        let mut changed = None;
         let over = tokio::select! {
-            changed = self.durable.changed(), if !journal_ended => changed.is_err(),
+            durable = self.durable.changed(), if !journal_ended => durable.is_err(),
             room = self.batches.reserve(), if !state.backlog.is_empty() => match room {
                 Ok(room) => {
                     room.send(state.next_batch());
@@ -266,6 +291,10 @@ impl Reader {
                 }
                 Err(_) => true,
             },
+            Some(change) = self.reconfigured.recv(), if !state.closing => {
+                changed = Some(change);
+                false
+            }
             // A stop signal that nobody can give any more counts as given.
             _ = self.stop.wait_for(|stop| *stop), if !state.closing => true,
             _ = state.seconds.tick() => {
@@ -273,11 +302,24 @@ impl Reader {
                 false
             }
         };
+        if let Some(change) = changed {
+            self.reconfigure(change, state);
+        }
         if over && !state.closing {
             self.close(state);
         }
         if std::mem::take(&mut state.second_passed) {
             self.each_second(state);
+        }
+    }
+
+    /// The entry goes before every message of a new filter, since that is asked for only now.
+    fn reconfigure(&mut self, change: Reconfigured, state: &mut State) {
+        let number = state.ledger.unowed();
+        state.backlog.push_back((number, Entry::Configured(change.recorded)));
+        if let Some(filters) = change.filters {
+            state.wanted.change(&filters);
+            self.broker.filters = filters;
         }
     }
 
@@ -395,6 +437,7 @@ impl Reader {
         }
         state.last_spoke = now;
         state.last_received = Some(message.received);
+        self.status.vitals.received_until.set(message.received);
         if message.cut {
             self.status.oversize.up();
         }
@@ -413,6 +456,8 @@ impl Reader {
     }
 
     fn each_second(&mut self, state: &mut State) {
+        state.worker.step();
+        self.status.vitals.before_journal.set(state.backlog.len() as u64);
         let now = Instant::now();
         if state.connected_since.is_some() && self.broker.clock == Clock::Wall && !state.closing {
             let silent = now.duration_since(state.last_spoke);
@@ -423,6 +468,9 @@ impl Reader {
                 state.backlog.push_back((number, Entry::Idle(micros)));
                 state.last_spoke = now;
             }
+        }
+        if state.connected_since.is_some() {
+            state.wanted.ask_refused_again(self.broker.refused_again, now);
         }
         let quiet_after = self.broker.quiet_after;
         if now.duration_since(state.last_quiet_check) >= quiet_after && state.connected_since.is_some() {
@@ -447,7 +495,7 @@ impl Reader {
         }
         let (host, port) = (&self.broker.host, self.broker.port);
         match fault {
-            LinkFault::Refused { .. } | LinkFault::TooLarge(_) => {
+            LinkFault::Refused { .. } | LinkFault::Tls { .. } | LinkFault::TooLarge(_) => {
                 tracing::error!(host, port, "reader: {fault}; trying again in {pause:.1?} and later, in silence");
             }
             LinkFault::Lost(_) | LinkFault::Hung(_) => {

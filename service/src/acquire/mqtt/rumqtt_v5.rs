@@ -1,17 +1,21 @@
 //! MQTT 5 by rumqttc.
 
 use super::link::{
-    LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, ReplyTo, Requests, what_to_check,
-    within_limit,
+    LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, ReplyTo, Requests, closed_unanswered,
+    what_to_check, within_limit,
 };
+use super::tls::{cut_off, explain};
 use bytes::Bytes;
 use roundsman_models::EventTime;
+use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
     Filter, LastWill, LastWillProperties, Packet, PubAckReason, Publish, PublishProperties, RetainForwardRule,
     SubscribeReasonCode,
 };
 use rumqttc::v5::{AsyncClient, ClientError, ConnectionError, Event, EventLoop, MqttOptions, StateError};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Requests waiting in the client. Acknowledgements are the bulk; the rest wait in the task's own queue.
 const QUEUE: usize = 1024;
@@ -19,13 +23,19 @@ const QUEUE: usize = 1024;
 /// An MQTT 5 connection.
 pub struct LinkV5 {
     eventloop: EventLoop,
+    /// Acknowledgements taken and not yet written.
+    acks: Arc<AtomicUsize>,
     max_payload: u32,
     now: fn() -> EventTime,
+    tls: bool,
+    /// The broker has answered on this connection.
+    answered: bool,
 }
 
 /// Its request half.
 pub struct RequestsV5 {
     client: AsyncClient,
+    acks: Arc<AtomicUsize>,
 }
 
 impl MqttLink for LinkV5 {
@@ -42,8 +52,12 @@ impl MqttLink for LinkV5 {
             .set_outgoing_inflight_upper_limit(options.out_window)
             .set_manual_acks(options.manual_acks);
         let mut network = mqtt.network_options();
-        network.set_tcp_nodelay(true);
+        // Acknowledgements are four bytes and written one by one; the kernel gathers them while the stream flows.
+        network.set_tcp_nodelay(!options.manual_acks);
         mqtt.set_network_options(network);
+        if let Some(tls) = &options.tls {
+            mqtt.set_transport(tls.transport());
+        }
         if let Some(login) = &options.credentials {
             mqtt.set_credentials(login.user.clone(), login.password.clone());
         }
@@ -61,18 +75,37 @@ impl MqttLink for LinkV5 {
             mqtt.set_last_will(LastWill::new(&will.topic, payload, QoS::AtLeastOnce, true, Some(properties)));
         }
         let (client, eventloop) = AsyncClient::new(mqtt, QUEUE);
-        (Self { eventloop, max_payload: options.max_packet_bytes, now: options.now }, RequestsV5 { client })
+        let acks = Arc::<AtomicUsize>::default();
+        let requests = RequestsV5 { client, acks: acks.clone() };
+        let link = Self {
+            eventloop,
+            acks,
+            max_payload: options.max_packet_bytes,
+            now: options.now,
+            tls: options.tls.is_some(),
+            answered: false,
+        };
+        (link, requests)
     }
 
     async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
-        let first = self.eventloop.poll().await;
-        let outcome = first.map(|event| self.translate(event, events)).map_err(fault);
-        // Up to ten packets were read in that turn; and after a fault what was read before it is still there and
-        // must not be taken for the next connection's.
-        while let Some(event) = self.eventloop.state.events.pop_front() {
-            self.translate(event, events);
-        }
+        let outcome = loop {
+            let first = self.eventloop.poll().await;
+            let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
+            // Up to ten packets were read in that turn; and after a fault what was read before it is still there and
+            // must not be taken for the next connection's.
+            while let Some(event) = self.eventloop.state.events.pop_front() {
+                self.translate(event, events);
+            }
+            // The crate writes one request a turn. Acknowledgements come in hundreds, so they go out in one call: no
+            // new ones are taken meanwhile, and none of these waits for anything but the socket.
+            if outcome.is_err() || self.acks.load(Ordering::Relaxed) == 0 {
+                break outcome;
+            }
+        };
         if outcome.is_err() {
+            self.answered = false;
+            self.acks.store(0, Ordering::Relaxed);
             // Publishes in flight and requests not yet sent: the outbox and the wanted set ask again.
             self.eventloop.pending.clear();
             self.eventloop.state.collision = None;
@@ -82,10 +115,21 @@ impl MqttLink for LinkV5 {
 }
 
 impl LinkV5 {
-    fn translate(&self, event: Event, events: &mut Vec<LinkEvent>) {
-        let Event::Incoming(packet) = event else { return };
+    fn translate(&mut self, event: Event, events: &mut Vec<LinkEvent>) {
+        let packet = match event {
+            Event::Incoming(packet) => packet,
+            Event::Outgoing(Outgoing::PubAck(_)) => {
+                let left = self.acks.load(Ordering::Relaxed).saturating_sub(1);
+                self.acks.store(left, Ordering::Relaxed);
+                return;
+            }
+            Event::Outgoing(_) => return,
+        };
         match packet {
-            Packet::ConnAck(ack) => events.push(LinkEvent::Connected { session_present: ack.session_present }),
+            Packet::ConnAck(ack) => {
+                self.answered = true;
+                events.push(LinkEvent::Connected { session_present: ack.session_present });
+            }
             Packet::Publish(publish) => events.push(LinkEvent::Message(self.message(publish))),
             Packet::SubAck(ack) => events.extend(ack.return_codes.into_iter().map(|code| {
                 LinkEvent::Subscribed(match code {
@@ -121,22 +165,40 @@ impl LinkV5 {
     }
 }
 
-fn fault(error: ConnectionError) -> LinkFault {
+impl LinkV5 {
+    fn fault(&self, error: ConnectionError) -> LinkFault {
+        let unanswered =
+            !self.answered && matches!(error, ConnectionError::MqttState(_) | ConnectionError::NotConnAck(_));
+        match error {
+            ConnectionError::ConnectionRefused(code) => {
+                let reason = format!("{code:?}");
+                LinkFault::Refused { check: what_to_check(&reason), reason }
+            }
+            ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, reason_string }) => {
+                let reason = format!("{reason_code:?}");
+                let check = what_to_check(&reason);
+                let text = reason_string.map(|text| format!(" ({text})")).unwrap_or_default();
+                LinkFault::Refused { check, reason: reason + &text }
+            }
+            ConnectionError::MqttState(StateError::Deserialization(
+                error @ rumqttc::v5::mqttbytes::Error::PayloadSizeLimitExceeded { .. },
+            )) => LinkFault::TooLarge(error.to_string()),
+            other => match explained(&other) {
+                Some((what, mend)) => LinkFault::Tls { what, mend },
+                None if unanswered => LinkFault::Lost(closed_unanswered(&other, self.tls)),
+                None => LinkFault::Lost(other.to_string()),
+            },
+        }
+    }
+}
+
+/// What TLS has to do with it, if anything.
+fn explained(error: &ConnectionError) -> Option<(String, &'static str)> {
     match error {
-        ConnectionError::ConnectionRefused(code) => {
-            let reason = format!("{code:?}");
-            LinkFault::Refused { check: what_to_check(&reason), reason }
-        }
-        ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, reason_string }) => {
-            let reason = format!("{reason_code:?}");
-            let check = what_to_check(&reason);
-            let text = reason_string.map(|text| format!(" ({text})")).unwrap_or_default();
-            LinkFault::Refused { check, reason: reason + &text }
-        }
-        ConnectionError::MqttState(StateError::Deserialization(
-            error @ rumqttc::v5::mqttbytes::Error::PayloadSizeLimitExceeded { .. },
-        )) => LinkFault::TooLarge(error.to_string()),
-        other => LinkFault::Lost(other.to_string()),
+        ConnectionError::Tls(error) => Some(explain(error).unwrap_or_else(|| cut_off(error))),
+        // The crate's error does not name what it came of.
+        ConnectionError::MqttState(StateError::Deserialization(error)) => explain(error),
+        other => explain(other),
     }
 }
 
@@ -162,7 +224,9 @@ impl Requests for RequestsV5 {
     fn try_ack(&self, packet_id: u16) -> Result<(), NotTaken> {
         let mut publish = Publish::new("", QoS::AtLeastOnce, Bytes::new(), None);
         publish.pkid = packet_id;
-        taken(self.client.try_ack(&publish))
+        taken(self.client.try_ack(&publish))?;
+        self.acks.fetch_add(1, Ordering::Relaxed);
+        Ok(())
     }
 
     fn try_publish(&self, publication: &Publication) -> Result<(), NotTaken> {

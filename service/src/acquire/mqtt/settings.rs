@@ -1,5 +1,6 @@
 //! What the connections to the broker can be told, and the checks that keep the client crate from panicking.
 
+use super::tls::Tls;
 use std::fmt;
 use std::time::Duration;
 
@@ -49,6 +50,7 @@ impl fmt::Debug for Credentials {
 /// | `max_packet_bytes` | 262144 | bytes | 1024 to 268435455 |
 /// | `max_unsafe_backlog` | 20000 | QoS 0 messages | above 0 |
 /// | `quiet_after` | 600 s | | above 0 |
+/// | `refused_again` | 60 s | | above 0 |
 /// | `backoff_first`, `backoff_most` | 0.5 s, 60 s | | above 0, in this order |
 #[derive(Debug, Clone, PartialEq)]
 pub struct BrokerSettings {
@@ -62,6 +64,8 @@ pub struct BrokerSettings {
     pub client_id: String,
     /// Account.
     pub credentials: Option<Credentials>,
+    /// TLS; none is MQTT in the open.
+    pub tls: Option<Tls>,
     /// Topic filters of the readings (and of commands, when they are allowed). Subscribed at QoS 1.
     pub filters: Vec<String>,
     /// Keep alive.
@@ -81,6 +85,8 @@ pub struct BrokerSettings {
     pub max_unsafe_backlog: usize,
     /// A filter that brought nothing for this long is reported: brokers grant what they will never deliver.
     pub quiet_after: Duration,
+    /// A topic filter that the broker refused is asked for again after this.
+    pub refused_again: Duration,
     /// First wait after a failed connection.
     pub backoff_first: Duration,
     /// Longest wait.
@@ -99,6 +105,7 @@ impl Default for BrokerSettings {
             version: Version::V5,
             client_id: "roundsman".into(),
             credentials: None,
+            tls: None,
             filters: Vec::new(),
             keep_alive_secs: 30,
             connect_timeout_secs: 10,
@@ -107,6 +114,7 @@ impl Default for BrokerSettings {
             max_packet_bytes: 256 * 1024,
             max_unsafe_backlog: 20_000,
             quiet_after: Duration::from_secs(600),
+            refused_again: Duration::from_secs(60),
             backoff_first: Duration::from_millis(500),
             backoff_most: Duration::from_secs(60),
             idle_step: Duration::from_secs(10),
@@ -141,6 +149,7 @@ impl BrokerSettings {
         want(self.max_unsafe_backlog > 0, "max_unsafe_backlog", "above 0", "0".into());
         for (name, value) in [
             ("quiet_after", self.quiet_after),
+            ("refused_again", self.refused_again),
             ("backoff_first", self.backoff_first),
             ("backoff_most", self.backoff_most),
             ("idle_step", self.idle_step),

@@ -22,6 +22,7 @@ struct Filter {
     filter: String,
     granted: Option<Instant>,
     refused: Option<String>,
+    refused_at: Option<Instant>,
     seen: Option<Instant>,
     reported_quiet: bool,
 }
@@ -46,6 +47,7 @@ impl Wanted {
                 filter: filter.clone(),
                 granted: None,
                 refused: None,
+                refused_at: None,
                 seen: None,
                 reported_quiet: false,
             })
@@ -69,6 +71,34 @@ impl Wanted {
         self.to_ask.extend(self.unwanted.iter().cloned().map(Ask::Unsubscribe));
     }
 
+    /// Other filters are wanted from now on. What is held and wanted no more is given back.
+    pub fn change(&mut self, wanted: &[String]) {
+        let held = self.held();
+        let mut next = Self::new(wanted, &held);
+        for filter in &mut next.filters {
+            if let Some(known) = self.filters.iter().find(|known| known.filter == filter.filter) {
+                *filter = known.clone();
+            }
+        }
+        // The answer that is awaited belongs to what was asked before; what is still to ask is worked out anew.
+        let asked = self.asked.take();
+        next.connected(true);
+        next.to_ask.retain(|ask| Some(ask) != asked.as_ref());
+        next.asked = asked;
+        *self = next;
+    }
+
+    /// Asks again for what the broker refused so long ago: access rules get mended while the connection stands.
+    pub fn ask_refused_again(&mut self, after: Duration, now: Instant) {
+        for filter in &mut self.filters {
+            let due = filter.refused_at.is_some_and(|at| now.duration_since(at) >= after);
+            if due && filter.refused.is_some() {
+                filter.refused_at = Some(now);
+                self.to_ask.push_back(Ask::Subscribe(filter.filter.clone()));
+            }
+        }
+    }
+
     /// What to ask next; `None` while an answer is awaited.
     pub fn next(&self) -> Option<&Ask> {
         if self.asked.is_some() { None } else { self.to_ask.front() }
@@ -79,12 +109,16 @@ impl Wanted {
         self.asked = self.to_ask.pop_front();
     }
 
-    /// SUBACK. Gives the filter and, when refused, the reason.
+    /// SUBACK. Gives the filter and, when refused, the reason; `None` when it is refused as it was before.
     pub fn subscribed(&mut self, outcome: Result<u8, String>, now: Instant) -> Option<(String, Option<String>)> {
         let Some(Ask::Subscribe(name)) = self.asked.take() else { return None };
         let filter = self.filters.iter_mut().find(|filter| filter.filter == name)?;
-        filter.refused = outcome.err();
+        let before = std::mem::replace(&mut filter.refused, outcome.err());
         filter.granted = if filter.refused.is_none() { Some(now) } else { None };
+        filter.refused_at = filter.refused.is_some().then_some(now);
+        if filter.refused.is_some() && filter.refused == before {
+            return None;
+        }
         Some((name, filter.refused.clone()))
     }
 
@@ -182,6 +216,35 @@ mod tests {
     }
 
     #[test]
+    fn a_change_asks_for_what_is_new_and_gives_back_what_is_not_wanted() {
+        let now = Instant::now();
+        let mut wanted = Wanted::new(&strings(&["a/#", "b/#"]), &[]);
+        wanted.connected(false);
+        answer_all(&mut wanted, now);
+        wanted.change(&strings(&["b/#", "c/#"]));
+        assert_eq!(answer_all(&mut wanted, now), [Ask::Subscribe("c/#".into()), Ask::Unsubscribe("a/#".into())]);
+        assert_eq!(wanted.held(), strings(&["b/#", "c/#"]));
+    }
+
+    #[test]
+    fn a_change_while_an_answer_is_awaited_loses_neither() {
+        let now = Instant::now();
+        let mut wanted = Wanted::new(&strings(&["a/#", "b/#"]), &[]);
+        wanted.connected(false);
+        wanted.sent();
+        wanted.change(&strings(&["a/#", "c/#"]));
+        assert!(wanted.next().is_none(), "the answer for a/# is still awaited");
+        assert_eq!(wanted.subscribed(Ok(1), now), Some(("a/#".into(), None)));
+        let rest = answer_all(&mut wanted, now);
+        assert!(
+            rest.contains(&Ask::Subscribe("c/#".into())) && !rest.contains(&Ask::Subscribe("a/#".into())),
+            "{rest:?}"
+        );
+        assert_eq!(wanted.granted(), 2);
+        assert_eq!(wanted.held(), strings(&["a/#", "c/#"]), "b/# may have been held and is given back");
+    }
+
+    #[test]
     fn a_refused_filter_is_named_and_asked_for_again_at_the_next_connection() {
         let now = Instant::now();
         let mut wanted = Wanted::new(&strings(&["a/#"]), &[]);
@@ -192,6 +255,30 @@ mod tests {
         assert_eq!(wanted.refused().collect::<Vec<_>>(), [("a/#", "NotAuthorized")]);
         wanted.connected(true);
         assert!(!wanted.settled());
+    }
+
+    #[test]
+    fn a_refused_filter_is_asked_for_again_while_the_connection_stands() {
+        let start = Instant::now();
+        let minute = Duration::from_secs(60);
+        let mut wanted = Wanted::new(&strings(&["a/#"]), &[]);
+        wanted.connected(false);
+        wanted.sent();
+        assert!(wanted.subscribed(Err("NotAuthorized".into()), start).is_some());
+        wanted.ask_refused_again(minute, start + minute / 2);
+        assert!(wanted.settled(), "not yet");
+        wanted.ask_refused_again(minute, start + minute);
+        wanted.ask_refused_again(minute, start + minute);
+        assert_eq!(wanted.next(), Some(&Ask::Subscribe("a/#".into())));
+        wanted.sent();
+        assert_eq!(wanted.subscribed(Err("NotAuthorized".into()), start + minute), None, "said once");
+        assert!(wanted.settled(), "asked once");
+        wanted.ask_refused_again(minute, start + 3 * minute);
+        wanted.sent();
+        assert_eq!(wanted.subscribed(Ok(1), start + 3 * minute), Some(("a/#".into(), None)));
+        assert_eq!(wanted.granted(), 1);
+        wanted.ask_refused_again(minute, start + 9 * minute);
+        assert!(wanted.settled(), "nothing is refused any more");
     }
 
     #[test]

@@ -2,8 +2,9 @@
 
 use super::pointer::Pointer;
 use super::time::{self, short};
-use super::{Codec, Decoded, Quality, Refusal, Rejection, TopicNames};
+use super::{Codec, Decoded, MAX_UNIT_BYTES, Quality, Refusal, Rejection, Sink, TopicNames};
 use crate::acquire::guess;
+use crate::acquire::registry::MAX_NAME_BYTES;
 use crate::asset::spec::Quantity;
 use roundsman_models::EventTime;
 use serde_json::Value;
@@ -66,13 +67,24 @@ pub(super) fn decode<'a>(
     let at = json.time(codec, &document, received)?;
     let quality = json.quality(&document);
     let unit = match json.unit.as_ref().map(|pointer| pointer.get(&document)) {
+        Some(Some(Value::String(text))) if text.len() > MAX_UNIT_BYTES => {
+            let detail = format!("the unit `{}` is longer than {MAX_UNIT_BYTES} bytes", short(text));
+            return Err(Refusal::new(Rejection::BadUnit, detail, 1));
+        }
         Some(Some(Value::String(text))) => Some(Cow::Owned(text.clone())),
         Some(Some(Value::Null) | None) | None => codec.unit.as_deref().map(Cow::Borrowed),
         Some(Some(_)) => return Err(Refusal::new(Rejection::BadUnit, "the unit is no text".into(), 1)),
     };
-    let mut push = |point: Cow<'a, str>, unit: Option<Cow<'a, str>>, value: f64| {
-        out.push(Decoded { asset: asset.clone(), area: names.area.clone(), point, unit, at, value, quality });
+    let decoded = |point: Cow<'a, str>, unit: Option<Cow<'a, str>>, value: f64| Decoded {
+        asset: asset.clone(),
+        area: names.area.clone(),
+        point,
+        unit,
+        at,
+        value,
+        quality,
     };
+    let mut sink = Sink::new(codec, out);
     match &json.points {
         Points::One(pointer) => {
             let point = names.point.as_ref().ok_or_else(|| Refusal::unreadable("the topic names no point"))?;
@@ -80,28 +92,28 @@ pub(super) fn decode<'a>(
                 .get(&document)
                 .ok_or_else(|| Refusal::unreadable(&format!("nothing at `{}`", pointer.as_str())))?;
             let value = json.number(found).map_err(|what| Refusal::unreadable(&what))?;
-            push(point.clone(), unit, value);
-            Ok(())
+            sink.push(decoded(point.clone(), unit, value));
         }
         Points::Named(points) => {
-            let mut refused: Option<Refusal> = None;
             let mut found_any = false;
             for point in points {
                 // A point that is not there was not sent this time: devices report by exception.
                 let Some(found) = point.value.get(&document) else { continue };
                 found_any = true;
+                if !sink.has_room() {
+                    continue;
+                }
                 match json.number(found) {
                     Ok(value) => {
                         let own = point.unit.as_deref().map(Cow::Borrowed).or_else(|| unit.clone());
-                        push(Cow::Borrowed(&point.name), own, value);
+                        sink.push(decoded(Cow::Borrowed(&point.name), own, value));
                     }
-                    Err(what) => Refusal::add(&mut refused, &format!("{}: {what}", point.name)),
+                    Err(what) => sink.refuse(Rejection::Unreadable, &format!("{}: {what}", point.name)),
                 }
             }
             if !found_any {
                 return Err(Refusal::unreadable("none of the points is in it"));
             }
-            refused.map_or(Ok(()), Err)
         }
         Points::All(pointer) => {
             let Some(Value::Object(members)) = pointer.get(&document) else {
@@ -120,13 +132,16 @@ pub(super) fn decode<'a>(
                     }
                     _ => None,
                 };
-                if let Some(value) = value {
-                    push(Cow::Owned(name.clone()), unit.clone(), value);
+                let Some(value) = value else { continue };
+                if name.len() > MAX_NAME_BYTES {
+                    sink.refuse(Rejection::BadName, &format!("the name `{}` is too long", short(name)));
+                } else if sink.has_room() {
+                    sink.push(decoded(Cow::Owned(name.clone()), unit.clone(), value));
                 }
             }
-            Ok(())
         }
     }
+    sink.done()
 }
 
 impl Json {

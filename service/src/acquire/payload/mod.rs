@@ -13,6 +13,7 @@ pub use pointer::Pointer;
 pub use senml::NameRule;
 pub use time::TimeFormat;
 
+use super::registry::MAX_NAME_BYTES;
 use super::topics::TopicNames;
 use super::{Quality, Rejection};
 use jiff::tz::TimeZone;
@@ -58,10 +59,6 @@ impl Refusal {
         Self::new(Rejection::Unreadable, detail.to_owned(), 1)
     }
 
-    fn add(refused: &mut Option<Refusal>, detail: &str) {
-        Self::add_as(refused, Rejection::Unreadable, detail);
-    }
-
     /// Keeps the first reason and counts the rest.
     fn add_as(refused: &mut Option<Refusal>, reason: Rejection, detail: &str) {
         match refused {
@@ -90,7 +87,12 @@ pub struct Codec {
     pub zone: Option<TimeZone>,
     /// Largest payload, bytes.
     pub max_bytes: usize,
+    /// Most values taken from one payload.
+    pub max_values: usize,
 }
+
+/// Longest unit. A payload says its unit once and may have thousands of values, each of which carries it.
+const MAX_UNIT_BYTES: usize = 64;
 
 /// Formats.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -101,6 +103,40 @@ pub enum Format {
     Json(Json),
     /// SenML JSON, RFC 8428.
     Senml(NameRule),
+}
+
+/// Room for values up to the codec's cap; what is beyond it is refused and counted.
+struct Sink<'o, 'a> {
+    out: &'o mut Vec<Decoded<'a>>,
+    left: usize,
+    refused: Option<Refusal>,
+}
+
+impl<'o, 'a> Sink<'o, 'a> {
+    fn new(codec: &Codec, out: &'o mut Vec<Decoded<'a>>) -> Self {
+        Self { out, left: codec.max_values, refused: None }
+    }
+
+    /// Whether there is room for another value; counts the one that is lost when not.
+    fn has_room(&mut self) -> bool {
+        if self.left == 0 {
+            self.refuse(Rejection::TooMany, "more values than limits.max_values allows in one payload");
+        }
+        self.left > 0
+    }
+
+    fn push(&mut self, value: Decoded<'a>) {
+        self.left = self.left.saturating_sub(1);
+        self.out.push(value);
+    }
+
+    fn refuse(&mut self, reason: Rejection, detail: &str) {
+        Refusal::add_as(&mut self.refused, reason, detail);
+    }
+
+    fn done(self) -> Result<(), Refusal> {
+        self.refused.map_or(Ok(()), Err)
+    }
 }
 
 /// Reads one payload. Good values of a payload that is bad in parts are in `out` all the same.
@@ -118,9 +154,19 @@ pub fn decode<'a>(
         let detail = format!("{} bytes, {} are allowed", payload.len(), codec.max_bytes);
         return Err(Refusal::new(Rejection::Unreadable, detail, 1));
     }
+    // For the same reason: a topic may be 64 KiB long.
+    let long = |name: &Option<Cow<'_, str>>| name.as_ref().is_some_and(|name| name.len() > MAX_NAME_BYTES);
+    if long(&names.asset) || long(&names.area) || long(&names.point) {
+        let detail = format!("a name in the topic is longer than {MAX_NAME_BYTES} bytes");
+        return Err(Refusal::new(Rejection::BadName, detail, 1));
+    }
     match &codec.format {
         Format::Number => {
             let (value, unit) = number::read(payload).map_err(|what| Refusal::unreadable(&what))?;
+            if unit.is_some_and(|unit| unit.len() > MAX_UNIT_BYTES) {
+                let detail = format!("the unit is longer than {MAX_UNIT_BYTES} bytes");
+                return Err(Refusal::new(Rejection::BadUnit, detail, 1));
+            }
             let (Some(asset), Some(point)) = (&names.asset, &names.point) else {
                 return Err(Refusal::unreadable("the topic names no asset or no point"));
             };

@@ -4,7 +4,8 @@
 //! sum only is passed over, because a sum is a counter and not a value.
 
 use super::time::{self, TimeFormat, short};
-use super::{Codec, Decoded, Quality, Refusal, Rejection, TopicNames};
+use super::{Codec, Decoded, MAX_UNIT_BYTES, Quality, Refusal, Rejection, Sink, TopicNames};
+use crate::acquire::registry::MAX_NAME_BYTES;
 use roundsman_models::EventTime;
 use serde_json::{Map, Value};
 use std::borrow::Cow;
@@ -23,6 +24,9 @@ const VERSION: u64 = 10;
 
 /// Times below this are relative to now (RFC 8428, section 4.5.3).
 const RELATIVE_BELOW_SECS: f64 = 268_435_456.0;
+
+/// Longest resolved name: asset, point and what stands before them.
+const LONGEST_NAME: usize = 4 * MAX_NAME_BYTES;
 
 #[derive(Default)]
 struct Base<'v> {
@@ -46,10 +50,10 @@ pub(super) fn decode<'a>(
         return Err(Refusal::unreadable("a SenML pack is an array"));
     };
     let mut base = Base::default();
-    let mut refused: Option<Refusal> = None;
+    let mut sink = Sink::new(codec, out);
     for (i, record) in records.iter().enumerate() {
         let Value::Object(record) = record else {
-            Refusal::add(&mut refused, &format!("record {i} is no object"));
+            sink.refuse(Rejection::Unreadable, &format!("record {i} is no object"));
             continue;
         };
         if let Err(what) = base.take(record) {
@@ -58,12 +62,12 @@ pub(super) fn decode<'a>(
             return Err(Refusal::new(Rejection::Unreadable, format!("record {i}: {what}"), lost));
         }
         match base.resolve(record, rule, codec, names, received) {
-            Ok(Some(decoded)) => out.push(decoded),
-            Ok(None) => {}
-            Err((reason, what)) => Refusal::add_as(&mut refused, reason, &format!("record {i}: {what}")),
+            Ok(Some(decoded)) if sink.has_room() => sink.push(decoded),
+            Ok(_) => {}
+            Err((reason, what)) => sink.refuse(reason, &format!("record {i}: {what}")),
         }
     }
-    refused.map_or(Ok(()), Err)
+    sink.done()
 }
 
 impl<'v> Base<'v> {
@@ -74,7 +78,8 @@ impl<'v> Base<'v> {
         if let Some(version) = record.get("bver")
             && version.as_u64().is_none_or(|v| v > VERSION)
         {
-            return Err(format!("SenML version {version} is not known, {VERSION} is the last that is"));
+            let version = version.to_string();
+            return Err(format!("SenML version {} is not known, {VERSION} is the last that is", short(&version)));
         }
         if let Some(name) = record.get("bn") {
             self.name = name.as_str().ok_or("bn is no text")?;
@@ -114,6 +119,11 @@ impl<'v> Base<'v> {
             (None, None) => return Err(unreadable("no value")),
             _ => return Err(unreadable("its value is not one number or one truth")),
         };
+        // Before the parts are put together: a pack says its base name once, and each of its records would carry it.
+        let own = record.get("n").and_then(Value::as_str).unwrap_or("");
+        if self.name.len().saturating_add(own.len()) > LONGEST_NAME {
+            return Err((Rejection::BadName, format!("its name is longer than {LONGEST_NAME} bytes")));
+        }
         let name = match record.get("n") {
             None => self.name.to_owned(),
             Some(Value::String(name)) => [self.name, name].concat(),
@@ -139,6 +149,10 @@ impl<'v> Base<'v> {
             None => self.unit,
         };
         let unit = match unit {
+            Some(unit) if unit.len() > MAX_UNIT_BYTES => {
+                let what = format!("the unit `{}` is longer than {MAX_UNIT_BYTES} bytes", short(unit));
+                return Err((Rejection::BadUnit, what));
+            }
             Some(unit) => Some(Cow::Owned(spelled(unit).to_owned())),
             None => codec.unit.as_deref().map(Cow::Borrowed),
         };

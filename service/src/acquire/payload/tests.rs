@@ -6,7 +6,7 @@ use proptest::prelude::*;
 const NOW: EventTime = EventTime(1_700_000_000_000_000);
 
 fn codec(format: Format) -> Codec {
-    Codec { format, unit: None, time: TimeFormat::Auto, zone: None, max_bytes: 65_536 }
+    Codec { format, unit: None, time: TimeFormat::Auto, zone: None, max_bytes: 65_536, max_values: 4096 }
 }
 
 fn pointer(text: &str) -> Pointer {

@@ -1,6 +1,7 @@
 //! Long CSV: one reading per line, `time,asset,point,value[,unit][,quality][,area]` in any order of the columns.
 
 use super::cells::{self, Cell};
+use super::open::Capped;
 use super::wide_csv::read_error;
 use super::{Faults, Names, Raw, ReadOptions, Recording, RecordingError, SeriesTable, shown, time};
 use crate::acquire::{Quality, Rejection};
@@ -49,7 +50,7 @@ impl Columns {
 
 pub(super) struct LongCsv<R> {
     path: PathBuf,
-    csv: csv::Reader<R>,
+    csv: csv::Reader<Capped<R>>,
     record: csv::ByteRecord,
     cells: usize,
     columns: Columns,
@@ -63,7 +64,7 @@ pub(super) struct LongCsv<R> {
 impl<R: Read + Send> LongCsv<R> {
     pub(super) fn new(
         path: &Path,
-        csv: csv::Reader<R>,
+        csv: csv::Reader<Capped<R>>,
         columns: &[String],
         delimiter: u8,
         options: ReadOptions,
@@ -136,6 +137,7 @@ impl<R: Read + Send> Recording for LongCsv<R> {
         batch.clear();
         let mut lines = 0;
         while batch.len() < self.options.batch && lines < self.options.batch {
+            self.csv.get_mut().next_record();
             match self.csv.read_byte_record(&mut self.record) {
                 Ok(true) => self.line(batch),
                 Ok(false) => return Ok(lines > 0),

@@ -172,7 +172,7 @@ fn open_text(
         // Not the default: with CRLF it ends a record at the CR, and line numbers are one short. Cells are trimmed.
         .terminator(csv::Terminator::Any(b'\n'))
         .buffer_capacity(BUFFER)
-        .from_reader(whole);
+        .from_reader(Capped { reader: whole, left: LONGEST_LINE });
     let mut record = csv::ByteRecord::new();
     csv.read_byte_record(&mut record).map_err(|error| read_error(path, error))?;
     let columns = cells::header(&record);
@@ -180,6 +180,32 @@ fn open_text(
         return Ok(Box::new(LongCsv::new(path, csv, &columns, delimiter, options.clone())?));
     }
     Ok(Box::new(WideCsv::new(path, csv, &columns, delimiter, options.clone())?))
+}
+
+/// Bytes for a CSV reader, so many per record and no more: an opening quote without its end, or a gigabyte without a line
+/// end out of a small compressed file, would be one record.
+pub(super) struct Capped<R> {
+    reader: R,
+    left: u64,
+}
+
+impl<R> Capped<R> {
+    /// A record is over; what the reader has read ahead of it is little beside the cap.
+    pub(super) fn next_record(&mut self) {
+        self.left = LONGEST_LINE;
+    }
+}
+
+impl<R: Read> Read for Capped<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        if self.left == 0 {
+            let why = "a line is longer than 16 MiB, or a quote was opened and never closed";
+            return Err(io::Error::new(io::ErrorKind::InvalidData, why));
+        }
+        let length = self.reader.read(buffer)?;
+        self.left = self.left.saturating_sub(length as u64);
+        Ok(length)
+    }
 }
 
 /// Lines with their numbers, in one buffer that does not outgrow [`LONGEST_LINE`].

@@ -17,6 +17,8 @@ pub struct Names {
 
 /// More series than this in one file is a mistaken column, not a plant.
 const MOST_SERIES: usize = 1 << 20;
+/// Nor are more bytes of names than this: a small compressed file can hold any number of long ones.
+const MOST_NAME_BYTES: usize = 64 << 20;
 
 /// Series by the bytes of their names.
 ///
@@ -31,6 +33,7 @@ pub struct SeriesTable {
     by_key: HashMap<Box<[u8]>, u32>,
     last: u32,
     key: Vec<u8>,
+    name_bytes: usize,
 }
 
 impl SeriesTable {
@@ -41,11 +44,18 @@ impl SeriesTable {
 
     /// Appends a series without looking whether it is there: for tables whose columns are the series.
     pub fn push(&mut self, names: Names) -> u32 {
+        let optional = |name: &Option<String>| name.as_ref().map_or(0, String::len);
+        self.name_bytes += names.asset.len() + names.point.len() + optional(&names.area) + optional(&names.unit);
         let id = self.names.len() as u32;
         self.names.push(names);
         self.keys.push(Box::default());
         self.follower.push(0);
         id
+    }
+
+    /// Whether `more` series find no room any longer.
+    pub fn is_full(&self, more: usize) -> bool {
+        self.names.len().saturating_add(more) > MOST_SERIES || self.name_bytes >= MOST_NAME_BYTES
     }
 
     /// The number of a series; `None` when there are too many. Empty `area` and `unit` mean none.
@@ -67,7 +77,7 @@ impl SeriesTable {
         }
         let id = match self.by_key.get(self.key.as_slice()) {
             Some(&id) => id,
-            None if self.names.len() >= MOST_SERIES => return None,
+            None if self.is_full(1) => return None,
             None => {
                 let id = self.push(Names {
                     asset: text(asset),

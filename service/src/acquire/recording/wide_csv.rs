@@ -4,6 +4,7 @@
 //! it names the asset of its line. Otherwise the asset is the one asked for, else the file's name.
 
 use super::cells::{self, Cell};
+use super::open::Capped;
 use super::series::{Names, text};
 use super::{Faults, Raw, ReadOptions, Recording, RecordingError, SeriesTable, shown, time};
 use crate::acquire::{Quality, Rejection};
@@ -23,7 +24,7 @@ struct Column {
 
 pub(super) struct WideCsv<R> {
     path: PathBuf,
-    csv: csv::Reader<R>,
+    csv: csv::Reader<Capped<R>>,
     record: csv::ByteRecord,
     cells: usize,
     time: usize,
@@ -41,7 +42,7 @@ pub(super) struct WideCsv<R> {
 impl<R: Read + Send> WideCsv<R> {
     pub(super) fn new(
         path: &Path,
-        csv: csv::Reader<R>,
+        csv: csv::Reader<Capped<R>>,
         columns: &[String],
         delimiter: u8,
         options: ReadOptions,
@@ -116,7 +117,7 @@ impl<R: Read + Send> WideCsv<R> {
         }
         let first = match self.first_series.get(name) {
             Some(&first) => first,
-            None if self.first_series.len() >= MOST_ASSETS => return None,
+            None if self.is_full() => return None,
             None => {
                 let first = self.table.names().len() as u32;
                 for column in &self.columns {
@@ -133,6 +134,11 @@ impl<R: Read + Send> WideCsv<R> {
         };
         self.last_asset = (name.to_owned(), first);
         Some(first)
+    }
+
+    /// Whether another asset finds no room: each takes a series per column.
+    fn is_full(&self) -> bool {
+        self.first_series.len() >= MOST_ASSETS || self.table.is_full(self.columns.len())
     }
 
     fn line(&mut self, batch: &mut Vec<Raw>) {
@@ -158,8 +164,7 @@ impl<R: Read + Send> WideCsv<R> {
             return;
         };
         let Some(first) = self.first_of_line() else {
-            let reason =
-                if self.first_series.len() >= MOST_ASSETS { Rejection::TooMany } else { Rejection::Unreadable };
+            let reason = if self.is_full() { Rejection::TooMany } else { Rejection::Unreadable };
             self.faults.add(reason, self.columns.len() as u64, line, || "the asset's name".to_owned());
             return;
         };
@@ -186,6 +191,7 @@ impl<R: Read + Send> Recording for WideCsv<R> {
         // Lines are counted too: a long stretch of empty ones must not keep the caller from showing progress.
         let mut lines = 0;
         while batch.len() < self.options.batch && lines < self.options.batch {
+            self.csv.get_mut().next_record();
             match self.csv.read_byte_record(&mut self.record) {
                 Ok(true) => self.line(batch),
                 Ok(false) => return Ok(lines > 0),

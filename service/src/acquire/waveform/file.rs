@@ -39,15 +39,23 @@ pub fn read_file(path: &Path, options: &FileOptions) -> Result<Capture, Waveform
     }
     let bytes = std::fs::read(path).map_err(io)?;
     let ending = path.extension().and_then(|e| e.to_str()).unwrap_or_default().to_ascii_lowercase();
+    read_bytes(&bytes, &ending, options)
+}
+
+/// As [`read_file`], from memory; `ending` is that of its name, in small letters.
+///
+/// # Errors
+/// As [`read_file`].
+pub fn read_bytes(bytes: &[u8], ending: &str, options: &FileOptions) -> Result<Capture, WaveformFault> {
     let factor = options.scale * to_g(&options.unit)?;
     if !(factor.is_finite() && factor != 0.0) {
         return Err(WaveformFault::new("scale", format!("must be finite and not 0, got {}", options.scale)));
     }
-    let (rate_hz, samples_g) = match ending.as_str() {
-        "json" | "rwf" => return decode(&bytes, &Limits { bytes: bytes.len(), samples: usize::MAX }),
-        "wav" => wav(&bytes, factor, options)?,
-        "csv" | "txt" => csv(&bytes, factor, options)?,
-        _ => (rate(options)?, options.encoding.read(&bytes, factor)?),
+    let (rate_hz, samples_g) = match ending {
+        "json" | "rwf" => return decode(bytes, &Limits { bytes: bytes.len(), samples: usize::MAX }),
+        "wav" => wav(bytes, factor, options)?,
+        "csv" | "txt" => csv(bytes, factor, options)?,
+        _ => (rate(options)?, options.encoding.read(bytes, factor)?),
     };
     checked_samples(rate_hz, &samples_g)?;
     Ok(Capture { asset: None, point: None, axis: None, start: None, rate_hz, rpm: None, request: None, samples_g })

@@ -25,7 +25,7 @@
 mod file;
 mod message;
 
-pub use file::{FileOptions, read_file};
+pub use file::{FileOptions, read_bytes, read_file};
 pub use message::{Limits, decode};
 
 use roundsman_models::EventTime;
