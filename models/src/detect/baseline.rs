@@ -361,9 +361,11 @@ impl Baseline {
     /// Gives points whose spread rests on few independent rows the room that keeps the thresholds' promise.
     pub fn give_room(&mut self, thresholds: &Thresholds, warning_sigmas: f64, alarm_sigmas: f64) {
         for model in self.points.iter_mut().flatten() {
-            let of = |needed: f64| budget::widened(needed, model.independent);
             let mean = thresholds.running_mean;
-            model.widened = of(mean) / mean * budget::heavy_tails(mean, model.kurtosis);
+            model.widened = budget::widened(mean, model.independent) / mean * budget::heavy_tails(mean, model.kurtosis);
+            // Limits lie about the frozen baseline, round which a point wanders more than round a followed level.
+            let rows = f64::from(model.rows) / (model.inflation * model.inflation);
+            let of = |needed: f64| budget::widened(needed, rows);
             model.limits_widened =
                 (of(thresholds.limit_warning) / warning_sigmas).max(of(thresholds.limit_alarm) / alarm_sigmas).max(1.0);
         }
@@ -672,12 +674,11 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         (Some(p), false) => p.steady,
         _ => between_share(&z) < 0.5,
     };
-    // The level itself was estimated from as many independent values as the record holds.
-    let own = z.len() as f64 / (model.inflation * model.inflation);
-    // The spread of a state with few rows rests on the asset's record too: its inflation and its floor come from there.
-    let independent = pooled.map_or(own, |p| own.max(0.5 * p.independent));
     let estimated = 1.0 + model.line.terms.len() as f64;
     let followed = follow_record(&z, weight, from.follow);
+    let own = z.len() as f64 / (followed.inflation * followed.inflation);
+    // The spread of a state with few rows rests on the asset's record too: its inflation and its floor come from there.
+    let independent = pooled.map_or(own, |p| own.max(0.5 * p.independent));
     model.level_at_end = followed.level;
     let spread = match pooled {
         Some(p) if z.len() < LEAST_OWN_ROWS => p.inflation,
