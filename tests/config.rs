@@ -289,7 +289,7 @@ fn commands_are_allowed_by_topic_and_action() {
         { topic = \"roundsman/s/+/command/engineer\", actions = \"all\" },
     ]";
     let config = with(two).unwrap();
-    assert_eq!(config.commands.iter().map(|rule| rule.actions.len()).collect::<Vec<_>>(), [2, 7]);
+    assert_eq!(config.commands.iter().map(|rule| rule.actions.len()).collect::<Vec<_>>(), [2, 9]);
     for (text, rule) in [
         ("publish.commands = true", "publish.commands: is not a setting any more: [[commands]] says"),
         ("commands = [{ topic = \"roundsman/s/+/command\" }]", "commands[1].actions: is needed: \"all\", or a list of"),

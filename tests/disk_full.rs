@@ -101,7 +101,7 @@ impl Drop for SmallDisk {
 
 /// Identities of all messages in the journal.
 fn journaled(state: &Path) -> HashSet<u64> {
-    let journal = Journal::open(state).expect("the journal opens");
+    let journal = Journal::open_recording(&state.join("journal.db")).expect("the journal opens");
     let head = journal.head().expect("a head");
     let (mut position, mut found) = (0, HashSet::new());
     while let Some((at, entries)) = journal.after(position, head).expect("every row can be read") {

@@ -205,13 +205,14 @@ fn read(form: Form) -> Result<Incoming, Vec<String>> {
 
 impl ActionName {
     /// All of them.
-    pub const ALL: [ActionName; 8] = [
+    pub const ALL: [ActionName; 9] = [
         ActionName::Acknowledge,
         ActionName::Shelve,
         ActionName::Unshelve,
         ActionName::OutOfService,
         ActionName::ReturnToService,
         ActionName::Relearn,
+        ActionName::Capture,
         ActionName::SetLimit,
         ActionName::Finding,
     ];
