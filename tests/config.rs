@@ -61,7 +61,10 @@ fn the_defaults_the_example_shows_are_the_defaults() {
         .collect();
     let (plain, uncommented) = (read(&text).unwrap(), read(&shown).unwrap());
     let mut settings = Settings::clone(&uncommented.settings);
-    // These two have no default but what the engine works out.
+    // These have no default but what the engine works out.
+    assert_eq!(settings.detect.advisory_sigmas.take(), Some(5.0));
+    assert_eq!(settings.detect.step_limit_sigmas.take(), Some(8.0));
+    assert_eq!(settings.detect.drift_significance.take(), Some(0.0001));
     assert_eq!(settings.align.cadence_secs.take(), Some(300.0));
     assert_eq!(settings.alarm.settle_secs.take(), Some(900.0));
     assert_eq!(settings, Settings::default());

@@ -29,7 +29,7 @@ fn print_remaining_life(out: &std::path::Path, half_hours: f64) {
 
 /// Source: the IMS data set's own readme: at the end of test 2 an outer-race failure in bearing 1.
 #[test]
-fn the_failing_bearing_is_warned_of_and_the_first_half_of_life_has_no_alarm() {
+fn the_failing_bearing_is_warned_of_and_the_first_half_of_life_is_quiet() {
     let Some(folder) = support::shared("IMS test 2", "ims", SOURCE) else { return };
     let recording = folder.join("ims_test2_mean_abs.csv");
     let out = tempfile::tempdir().expect("a temporary directory");
@@ -70,15 +70,15 @@ fn the_failing_bearing_is_warned_of_and_the_first_half_of_life_has_no_alarm() {
     let machine: Vec<_> = alerts.iter().filter(|alert| alert["finding"]["about"] == "machine").collect();
     let first = machine.first().expect("at least one alert on the machine");
     let lead_hours = hours(support::time(&first["at"]), failed);
-    // What a crew can still act on within a shift.
-    assert!(lead_hours >= 8.0, "the first alert comes {lead_hours:.1} h before the failure");
+    assert!(lead_hours >= 60.0, "the first alert comes {lead_hours:.1} h before the failure, wanted at least 60");
     let warned = machine
         .iter()
         .find(|alert| alert["severity"] == "warning" || alert["severity"] == "alarm")
         .expect("a warning before the failure");
-    assert!(support::time(&warned["at"]) < failed, "warned before the failure");
+    let warned_hours = hours(support::time(&warned["at"]), failed);
+    assert!(warned_hours >= 60.0, "the first warning comes {warned_hours:.1} h before the failure, wanted at least 60");
     print_remaining_life(out.path(), half);
     let early: Vec<_> = alerts.iter().filter(|alert| hours(began, support::time(&alert["at"])) < half).collect();
     println!("in the first half of life: {} documents", early.len());
-    assert!(early.iter().all(|alert| alert["severity"] != "alarm"), "an alarm in the first half of life");
+    assert!(early.is_empty(), "something is said in the first half of life");
 }

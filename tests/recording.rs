@@ -421,6 +421,7 @@ fn args(out: &Path, recordings: Vec<PathBuf>, threads: usize) -> ReplayArgs {
         ignore: Vec::new(),
         set: Vec::new(),
         zone: None,
+        as_history: None,
         threads: Some(threads),
         sweep: Vec::new(),
         truth: Default::default(),

@@ -115,6 +115,10 @@ impl Said {
                 plain(postcard::to_stdvec(reason));
                 ("rejection", asset, None)
             }
+            Output::Ended(asset, history) => {
+                plain(postcard::to_stdvec(history));
+                ("history", asset, Some(history.ended_at))
+            }
             Output::Answered(asset, at, command, answer) => {
                 plain(postcard::to_stdvec(&(&command.by, answer)));
                 ("answer", asset, Some(*at))

@@ -26,7 +26,7 @@ fn blocks(n: usize, jitter_secs: f64) -> Vec<Reading> {
 fn bench(bencher: Bencher, blocks: &[Reading], limits: &[f64]) {
     let params = RemainingParams::default().check().expect("defaults are in range");
     let now = blocks.last().map_or(EventTime(0), |b| b.at);
-    let targets: Vec<Target> = limits.iter().map(|&limit| Target { limit, side: Side::Upper }).collect();
+    let targets: Vec<Target> = limits.iter().map(|&limit| Target::exact(limit, Side::Upper)).collect();
     assert!(forecast(blocks, now, &targets, None, &params).is_ok());
     bencher.bench(|| forecast(black_box(blocks), now, black_box(&targets), None, &params));
 }

@@ -1,9 +1,7 @@
 //! Source: ISO 20816-3:2022, ISO 10816-3:2009, ISO 10816-7:2009 (zones) and ISO 20816-1:2016 (setting of ALARM,
 //! criterion II), all from memory; group 1 rigid agrees with a public machine manual.
 
-use roundsman_models::detect::zones::{
-    Boundaries, Direction, MachineKind, Mounting, Preset, SeverityZone, SignificantChange, suggest,
-};
+use roundsman_models::detect::zones::{Boundaries, MachineKind, Mounting, Preset, SeverityZone, suggest};
 
 fn preset(name: &str) -> Preset {
     Preset::by_name(name).unwrap_or_else(|| panic!("no preset {name}"))
@@ -69,28 +67,12 @@ fn no_preset_warns_after_it_alarms_whatever_the_baseline() {
 
 /// Source: criterion II, group 2 rigid: a change of more than 0.70 mm/s, up or down.
 #[test]
-fn a_fall_inside_zone_a_is_as_significant_as_a_rise() {
-    let mut change = SignificantChange::new(&preset("iso-20816-3-group-2-rigid"), 0.1).expect("in range");
-    assert!(change.update(1.65, 1.0).is_none(), "0.65 is below the quarter");
-    let fall = change.update(0.25, 1.0).expect("0.75 down");
-    assert_eq!(fall.direction, Direction::Down);
-    assert!((fall.by + 0.75).abs() < 1e-12 && (fall.needed - 0.70).abs() < 1e-12);
-    assert!(change.update(0.33, 1.0).is_some(), "0.67 stays inside the deadband");
-    assert!(change.update(0.38, 1.0).is_none(), "0.62 is below the deadband of 0.63");
-    assert_eq!(change.update(1.75, 1.0).map(|c| c.direction), Some(Direction::Up));
-    assert!(change.update(0.33, 1.0).is_none(), "the deadband of a rise does not help a fall");
-}
-
-#[test]
-fn a_value_that_is_not_finite_changes_nothing() {
-    let mut change = SignificantChange::new(&preset("iso-20816-3-group-2-rigid"), 0.0).expect("in range");
-    change.update(3.0, 1.0);
-    let before = change.clone();
-    for (value, baseline) in [(f64::NAN, 1.0), (1.0, f64::NAN), (f64::INFINITY, 1.0)] {
-        assert!(change.update(value, baseline).is_none());
-        assert_eq!(change, before);
-    }
-    assert!(SignificantChange::new(&preset("iso-20816-3-group-2-rigid"), f64::NAN).is_err());
+fn a_fall_is_as_significant_as_a_rise() {
+    let zones = preset("iso-20816-3-group-2-rigid");
+    let (rise, fall) = (zones.warning(Some(1.0)) - 1.0, 1.0 - zones.fallen(Some(1.0)).expect("0.3 mm/s"));
+    assert!((rise - 0.70).abs() < 1e-12 && (fall - 0.70).abs() < 1e-12, "{rise} {fall}");
+    assert_eq!(zones.fallen(Some(0.70)), None, "nothing falls below nothing");
+    assert_eq!((zones.fallen(None), zones.fallen(Some(f64::NAN))), (None, None));
 }
 
 #[test]

@@ -120,7 +120,7 @@ fn checked() -> CheckedRemaining {
 }
 
 fn first(life: &Life, params: &CheckedRemaining) -> Result<TimeToLimit, NoForecast> {
-    let target = Target { limit: life.limit, side: Side::Upper };
+    let target = Target::exact(life.limit, Side::Upper);
     forecast(&life.blocks, life.now, &[target], None, params).and_then(|r| r.targets[0].time)
 }
 
@@ -149,6 +149,7 @@ fn reason(why: &NoForecast) -> &'static str {
         NoForecast::BeyondHorizon { .. } => "beyond",
         NoForecast::TooUncertain { .. } => "uncertain",
         NoForecast::Stale { .. } => "stale",
+        NoForecast::NoBetterThanGuess { .. } => "guess",
     }
 }
 
@@ -291,7 +292,7 @@ fn noise_alone_gets_no_forecast() {
                     Reading { at: hours(h as f64), value: state }
                 })
                 .collect();
-            let target = Target { limit: 6.0, side: Side::Upper };
+            let target = Target::exact(6.0, Side::Upper);
             made += usize::from(forecast(&blocks, hours(n as f64), &[target], None, &params).is_ok());
         }
         println!("noise, correlation {memory}: {made} forecasts for {RUNS} series");

@@ -15,11 +15,11 @@ fn defaults() -> CheckedRemaining {
 }
 
 fn upper(limit: f64) -> Target {
-    Target { limit, side: Side::Upper }
+    Target::exact(limit, Side::Upper)
 }
 
 fn lower(limit: f64) -> Target {
-    Target { limit, side: Side::Lower }
+    Target::exact(limit, Side::Lower)
 }
 
 /// Uniform on −1 … 1 from a multiplicative generator written out here: the same on every machine.

@@ -184,6 +184,10 @@ pub struct ReplayArgs {
     /// Sort recordings by time, however large. Without it only the first million readings are looked at.
     #[arg(long)]
     pub sort: bool,
+    /// Also write every asset's life as a past case that ended with the recording, one file each, into this folder; for
+    /// `history.dir`. Give it recordings of machines that were run to their end, and nothing after it.
+    #[arg(long, value_name = "DIR")]
+    pub as_history: Option<PathBuf>,
     /// The recordings, played in this order.
     #[arg(value_name = "RECORDING", required = true)]
     pub recordings: Vec<PathBuf>,

@@ -1,7 +1,7 @@
 //! The engine: a pure step of (state, event) → (state, outputs). No clock, no input or output.
 
 use crate::acquire::{AssetId, Observation, Rejection};
-use crate::advise::document::{Alert, RemainingLife, Zone};
+use crate::advise::document::{Alert, History, RemainingLife, Zone};
 use crate::asset::now::Now;
 use crate::asset::settings::Settings;
 use crate::asset::spec::AssetSpec;
@@ -169,6 +169,8 @@ pub enum Output {
     Rejected(AssetId, Rejection),
     /// A command was carried out, or the reason it was not.
     Answered(AssetId, EventTime, Command, Result<Done, String>),
+    /// An asset's life up to the end of the recording, when asked for by [`Engine::with_histories`].
+    Ended(AssetId, Box<History>),
 }
 
 /// Reads a stored form and nothing behind it: bytes that are left over were written in another form.
@@ -187,6 +189,8 @@ pub struct Engine {
     assets: Vec<Option<Box<Asset>>>,
     /// Whether trend samples are wanted.
     trends: bool,
+    /// Whether histories are wanted.
+    histories: bool,
     /// Room for one snapshot's results, reused.
     now: Now,
 }
@@ -194,7 +198,13 @@ pub struct Engine {
 impl Engine {
     /// Without assets yet. `trends`: whether [`Output::Trend`] is wanted.
     pub fn new(site: &str, trends: bool) -> Self {
-        Self { site: site.into(), assets: Vec::new(), trends, now: Now::default() }
+        Self { site: site.into(), assets: Vec::new(), trends, histories: false, now: Now::default() }
+    }
+
+    /// Also says [`Output::Ended`] at the end.
+    pub fn with_histories(mut self, wanted: bool) -> Self {
+        self.histories = wanted;
+        self
     }
 
     /// Takes one event; appends what there is to say. An event for an asset that is not here is nobody's.
@@ -232,6 +242,11 @@ impl Engine {
             Event::End(at) => {
                 for asset in self.assets.iter_mut().flatten() {
                     asset.end(*at, trends, &mut self.now, out);
+                    if self.histories
+                        && let Some(history) = asset.history()
+                    {
+                        out.push(Output::Ended(asset.id(), Box::new(history)));
+                    }
                 }
             }
         }

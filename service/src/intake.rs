@@ -571,6 +571,8 @@ impl<M: Machine> Shard<M> {
                     records.push(Record::State(self.documents.remaining_life(name, at, &life)));
                 }
             }
+            // Only a replay asks for it.
+            Output::Ended(..) => {}
             Output::Condition(_, condition) => records.push(Record::State(self.documents.condition(&condition))),
             Output::Answered(asset, at, command, outcome) => {
                 let Some(origin) = origin else { return };

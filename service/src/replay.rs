@@ -66,13 +66,22 @@ pub fn run(args: &ReplayArgs, config: Checked) -> Result<(), Error> {
     let bar = bar(&args.recordings, 1);
     let site = config.site.name.clone();
     let pace = Pace { secs_per_sec: args.pace, threads };
+    let with_histories = args.as_history.is_some();
     let (results, summary) = match journal {
         Some(path) => journal::play(path, &config, args.config.is_none(), &options, &pace)?,
-        None => play(&args.recordings, &options, &config, &pace, &bar, || Engine::new(&site, false))?,
+        None => {
+            let engine = || Engine::new(&site, false).with_histories(with_histories);
+            play(&args.recordings, &options, &config, &pace, &bar, engine)?
+        }
     };
     bar.finish_and_clear();
     for note in &summary.notes {
         tracing::warn!("{note}");
+    }
+    if let Some(dir) = &args.as_history {
+        let histories = results.iter().flat_map(Results::histories);
+        let count = crate::keep::histories::write(dir, histories)?;
+        tracing::info!("{count} past cases written: {}", dir.display());
     }
     let summary = write(&args.out, results, summary)?;
     tracing::info!(

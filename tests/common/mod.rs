@@ -575,6 +575,7 @@ fn condition(asset: &Counted, at: EventTime) -> Condition {
         open_alerts: Vec::new(),
         sensor_faults: Vec::new(),
         points: Vec::new(),
+        thresholds: None,
         message: format!("{} readings", asset.count),
     }
 }

@@ -5,6 +5,15 @@
 //! together their correlation by principal components. Scoring follows the exponentially weighted mean of the
 //! standardised residuals, because a lasting change shows there first and a single odd reading does not.
 //!
+//! *Following.* A day of learning cannot show how far a point wanders with the seasons, with wear that nobody minds or
+//! with a loop that warms up for hours. So a sudden change is judged against what was normal lately: a level that
+//! follows the residuals slowly, point by point, and stands still while the point is odd. How far running mean and
+//! followed level part in ordinary running is learned from the record and goes on being learned (*wobble*), so that a
+//! point that turns out to wander more than its record said is given more room. What creeps away slower than the level
+//! follows is a drift, and drift and limits look at the residuals themselves: the baseline is frozen for them. A change
+//! that has gone seldom leaves a machine exactly where it was: what is left of it, when it is little of what it was, is
+//! taken for the new level.
+//!
 //! *Inflation.* Residuals of machines are autocorrelated, so their running mean spreads more than that of independent
 //! values: the learning record says how much, and scores are divided by it. *Steadiness.* A point of which more than
 //! half the variance lies between twentieths of the learning record (a temperature that follows the day) has no known
@@ -16,8 +25,10 @@
 //!
 //! Memory: about 150 bytes per point and state, p² × 8 for the components.
 
+use super::autocorrelation;
+use super::budget::{self, Thresholds};
 use super::pca::{Pca, PcaParams, PcaScratch, T2Spe};
-use super::regression::{Regression, RegressionParams};
+use super::regression::{PredictorUse, Regression, RegressionParams};
 use crate::manipulate::robust;
 use ndarray::{Array2, ArrayView2};
 use serde::{Deserialize, Serialize};
@@ -32,6 +43,20 @@ const STRETCHES: usize = 20;
 const MOST_POOLED_INFLATION: f64 = 3.0;
 /// A richer model is taken when it leaves less than this share of the plainer one's spread.
 const EARNS: f64 = 0.9;
+/// One reading counts for this many learned standard deviations in a running mean at most.
+const MOST_SIGMAS: f64 = 5.0;
+/// The wobble is learned this much slower than the level is followed: over some 60 independent running means.
+const WOBBLE_SHARE: f64 = 0.25;
+/// Square of a smoothed score as it counts for the wobble at most, so that a beginning fault hardly widens its own room.
+const MOST_WOBBLE: f64 = 9.0;
+/// A point whose smoothed change has gone back to this share of its largest has come back...
+const BACK: f64 = 0.3;
+/// ...once that has lasted so many spans of the running mean, when 5 % of the way is left at most.
+const BACK_FOR: f64 = 3.0;
+/// Share of the record that is passed before following is judged.
+const WARMED_UP: f64 = 1.0 / 6.0;
+/// In the learning record nothing counts as odd: it is what normal is learned from.
+const LEARNING_STILL: Still = Still { from: f64::INFINITY };
 /// A point has its part in a deviation from this score.
 const PART_FROM: f64 = 3.0;
 /// A state with fewer rows than this takes the asset's pooled model, shifted to its own level.
@@ -55,6 +80,10 @@ pub struct PointTraits {
     pub least_share: f64,
     /// Changes below this, in the point's unit, mean nothing to anybody.
     pub least_change: f64,
+    /// A slow change below this share of the level means nothing either.
+    pub least_drift_share: f64,
+    /// The same in the point's unit.
+    pub least_drift: f64,
     /// Column among the operating variables that this point rides on one to one (a bearing temperature on the
     /// ambient one), if any.
     pub rides_on: Option<usize>,
@@ -75,9 +104,7 @@ pub struct PointModel {
     /// Index of the lag whose operating variables explain it.
     lag: u8,
     rides_on: Option<u8>,
-    regression: Regression,
-    /// What this state's level adds to a regression learned over all states, kept unit.
-    offset: f64,
+    line: Line,
     /// Median observed in this state, kept unit.
     pub reference: f64,
     /// Robust standard deviation of the residuals, kept unit.
@@ -88,20 +115,80 @@ pub struct PointModel {
     pub steady: bool,
     /// Standard deviation that a smoothed residual is measured in, as a multiple of `scale`.
     smoothed_sd: f64,
+    /// Correlation of a residual with the one before.
+    pub correlation: f64,
+    /// Rows that would tell as much of the spread if they were independent.
+    pub independent: f64,
+    /// Excess kurtosis of a running mean of its residuals, at least 0.
+    pub kurtosis: f64,
+    /// Factor on `smoothed_sd` for want of independent rows and for heavy tails, at least 1.
+    pub widened: f64,
+    /// Factor on the distance of the baseline's limits, likewise.
+    pub limits_widened: f64,
+    /// Followed level at the end of the record, as a multiple of `scale`.
+    level_at_end: f64,
     /// The least change that means anything to anybody, kept unit; 0 when any does.
     pub least: f64,
+    /// The least slow change that does, kept unit.
+    pub least_drift: f64,
     /// Rows it rests on.
     pub rows: u32,
 }
 
 impl PointModel {
+    /// Index of the lag whose operating variables explain it.
+    pub fn lag(&self) -> usize {
+        usize::from(self.lag)
+    }
+
     /// Expected value under these operating variables (`lags` × q as in [`LearnRow::drivers`]).
     pub fn expected(&self, drivers: &[f64], q: usize) -> f64 {
         let own = drivers.get(usize::from(self.lag) * q..(usize::from(self.lag) + 1) * q).unwrap_or(&[]);
         let ridden = self.rides_on.map_or(0.0, |j| own.get(usize::from(j)).copied().unwrap_or(0.0));
-        // A model without predictors takes none.
-        let used = if self.regression.predictors().is_empty() { &[] } else { own };
-        ridden + self.offset + self.regression.predict(used)
+        ridden + self.line.at(own)
+    }
+}
+
+/// What is kept of a [`Regression`] with straight terms: one for each predictor in use, in single precision, which has
+/// more digits than a sensor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Line {
+    level: f64,
+    terms: Box<[Term]>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Term {
+    column: u8,
+    low: f32,
+    high: f32,
+    center: f32,
+    slope: f32,
+}
+
+impl Line {
+    fn of(regression: &Regression) -> Self {
+        let predictors = regression.predictors();
+        let terms = (0u8..).zip(predictors).filter(|(_, p)| p.used == PredictorUse::Used).map(|(column, p)| Term {
+            column,
+            low: p.low as f32,
+            high: p.high as f32,
+            center: p.center as f32,
+            slope: (p.linear / p.scale) as f32,
+        });
+        // At the centre of every predictor, so that what is left is the intercept.
+        let centers: Vec<f64> = predictors.iter().map(|p| p.center).collect();
+        Self { level: regression.predict(&centers), terms: terms.collect() }
+    }
+
+    /// NaN where an operating variable that counts is missing.
+    fn at(&self, x: &[f64]) -> f64 {
+        self.terms.iter().fold(self.level, |sum, t| {
+            let x = x.get(usize::from(t.column)).copied().unwrap_or(f64::NAN);
+            // Not `clamp`: a stored state with its ends crossed must not panic. `max` and `min` would lose a NaN.
+            let held = if x.is_nan() { f64::NAN } else { x.max(f64::from(t.low)).min(f64::from(t.high)) };
+            sum + f64::from(t.slope) * (held - f64::from(t.center))
+        })
     }
 }
 
@@ -117,10 +204,30 @@ pub struct Baseline {
     rows: u32,
 }
 
-/// Running memory of one operating state: smoothed standardised residuals.
+/// Running memory of one operating state.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-pub struct Smoothed {
-    z: Vec<f32>,
+pub struct Smoothed(Vec<Memory>);
+
+/// Running memory of one point, all in learned standard deviations.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Memory {
+    /// Level lately, followed slowly.
+    level: f32,
+    /// Smoothed residual beyond that level.
+    held: f32,
+    /// Largest `held`, without its sign, since the point is odd; 0 while it is not.
+    peak: f32,
+    /// Snapshots that it has been back to a small part of that peak.
+    back: u16,
+    /// Running mean square of `held` in units of what the record led to expect; 1 is as expected.
+    wobble: f32,
+}
+
+/// From which smoothed score on a point counts as odd: its level is not followed then.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Still {
+    /// Smoothed score, its own standard deviations.
+    pub from: f64,
 }
 
 /// What one snapshot gives, per point and together. Fixed size, reused.
@@ -132,6 +239,8 @@ pub struct Scored {
     pub residual: [f64; MAX_POINTS],
     /// Residual in learned standard deviations; NaN likewise.
     pub z: [f64; MAX_POINTS],
+    /// Residual beyond the followed level, learned standard deviations; NaN without a model or a value.
+    pub beyond: [f64; MAX_POINTS],
     /// Smoothed standardised residual in its own standard deviations; 0 likewise.
     pub smoothed: [f64; MAX_POINTS],
     /// Whether the smoothed residual is large enough to mean anything.
@@ -152,7 +261,7 @@ pub struct Scored {
 impl Smoothed {
     /// Smoothed standardised residual of a point, in learned standard deviations.
     pub fn get(&self, point: usize) -> Option<f64> {
-        self.z.get(point).map(|z| f64::from(*z))
+        self.0.get(point).map(|m| f64::from(m.level) + f64::from(m.held))
     }
 }
 
@@ -160,7 +269,7 @@ impl Scored {
     /// Forgets the last snapshot's results for this many points.
     pub fn clear(&mut self, points: usize) {
         let n = points.min(MAX_POINTS);
-        for list in [&mut self.expected, &mut self.residual, &mut self.z] {
+        for list in [&mut self.expected, &mut self.residual, &mut self.z, &mut self.beyond] {
             list[..n].fill(f64::NAN);
         }
         self.smoothed[..n].fill(0.0);
@@ -178,6 +287,7 @@ impl Default for Scored {
             expected: [f64::NAN; MAX_POINTS],
             residual: [f64::NAN; MAX_POINTS],
             z: [f64::NAN; MAX_POINTS],
+            beyond: [f64::NAN; MAX_POINTS],
             smoothed: [0.0; MAX_POINTS],
             telling: [false; MAX_POINTS],
             share: [0.0; MAX_POINTS],
@@ -201,6 +311,8 @@ pub struct Learning<'a> {
     pub lags: usize,
     /// Weight of the newest value in the running mean, 0 to 1.
     pub weight: f64,
+    /// Weight of the newest value in the followed level, 0 to 1; much smaller.
+    pub follow: f64,
     /// The asset's pooled baseline, when this one is of a single state.
     pub pooled: Option<&'a Baseline>,
 }
@@ -230,6 +342,31 @@ impl Baseline {
     /// Model of a point.
     pub fn point(&self, i: usize) -> Option<&PointModel> {
         self.points.get(i).and_then(|m| m.as_ref())
+    }
+
+    /// Models of the points that have one.
+    pub fn models(&self) -> impl Iterator<Item = &PointModel> {
+        self.points.iter().flatten()
+    }
+
+    /// Mean correlation of a residual with the one before, over the points that are scored; 0 without any.
+    pub fn correlation(&self) -> f64 {
+        let (sum, n) = self
+            .models()
+            .filter(|m| m.steady)
+            .fold((0.0, 0u32), |(sum, n), m| (sum + m.correlation.clamp(0.0, 0.99), n + 1));
+        sum / f64::from(n.max(1))
+    }
+
+    /// Gives points whose spread rests on few independent rows the room that keeps the thresholds' promise.
+    pub fn give_room(&mut self, thresholds: &Thresholds, warning_sigmas: f64, alarm_sigmas: f64) {
+        for model in self.points.iter_mut().flatten() {
+            let of = |needed: f64| budget::widened(needed, model.independent);
+            let mean = thresholds.running_mean;
+            model.widened = of(mean) / mean * budget::heavy_tails(mean, model.kurtosis);
+            model.limits_widened =
+                (of(thresholds.limit_warning) / warning_sigmas).max(of(thresholds.limit_alarm) / alarm_sigmas).max(1.0);
+        }
     }
 
     fn learn_pattern(&mut self, from: &Learning<'_>) {
@@ -274,7 +411,7 @@ impl Baseline {
         for row in from.rows {
             widen(row.drivers, &mut drivers);
             widen(row.points, &mut values);
-            self.score(&values, &drivers, from, &mut memory, &mut scored);
+            self.score(&values, &drivers, from, LEARNING_STILL, &mut memory, &mut scored);
             if let (Some(row), Some(pca)) = (self.pattern(&mut scored), &self.pca) {
                 seen.push(pca.combined(row));
             }
@@ -296,16 +433,32 @@ impl Baseline {
     }
 
     /// Scores one snapshot and moves the running memory on. `values`: condition points, NaN when missing; `drivers` as
-    /// in [`LearnRow::drivers`]. `like` gives traits and weight (its rows are not looked at). Allocates only on the
+    /// in [`LearnRow::drivers`]. `like` gives traits and weights (its rows are not looked at). Allocates only on the
     /// first call of a memory.
-    pub fn score(&self, values: &[f64], drivers: &[f64], like: &Learning<'_>, memory: &mut Smoothed, out: &mut Scored) {
+    pub fn score(
+        &self,
+        values: &[f64],
+        drivers: &[f64],
+        like: &Learning<'_>,
+        still: Still,
+        memory: &mut Smoothed,
+        out: &mut Scored,
+    ) {
         let q = like.drivers;
-        let weight = like.weight;
         let p = self.points.len().min(values.len()).min(MAX_POINTS);
-        memory.z.resize(self.points.len(), 0.0);
+        if memory.0.len() != self.points.len() {
+            let start = |m: &Option<PointModel>| Memory {
+                level: m.as_ref().map_or(0.0, |m| m.level_at_end as f32),
+                held: 0.0,
+                peak: 0.0,
+                back: 0,
+                wobble: 1.0,
+            };
+            memory.0 = self.points.iter().map(start).collect();
+        }
         let (mut worst, mut sum, mut counted) = (0.0_f64, 0.0, 0u32);
         for (i, value) in values.iter().enumerate().take(p) {
-            (out.smoothed[i], out.telling[i]) = (0.0, false);
+            (out.smoothed[i], out.telling[i], out.beyond[i]) = (0.0, false, f64::NAN);
             let Some(model) = &self.points[i] else {
                 (out.expected[i], out.residual[i], out.z[i]) = (f64::NAN, f64::NAN, f64::NAN);
                 continue;
@@ -316,16 +469,13 @@ impl Baseline {
             if !residual.is_finite() {
                 continue;
             }
-            let held = &mut memory.z[i];
-            // One reading counts for no more than a dozen standard deviations, so that a spike does not look lasting.
-            let z = out.z[i].clamp(-12.0, 12.0);
-            *held += (weight * (z - f64::from(*held))) as f32;
+            out.beyond[i] = out.z[i] - f64::from(memory.0[i].level);
+            let (s, held) = memory.0[i].step(out.z[i], model, like, still);
             if !model.steady {
                 continue;
             }
-            let s = f64::from(*held) / model.smoothed_sd;
             out.smoothed[i] = s;
-            out.telling[i] = f64::from(held.abs()) * model.scale >= model.least;
+            out.telling[i] = held.abs() * model.scale >= model.least;
             worst = worst.max(s.abs());
             sum += s * s;
             counted += 1;
@@ -355,6 +505,41 @@ impl Baseline {
     }
 }
 
+impl Memory {
+    /// Takes a standardised residual; gives the smoothed score in its own standard deviations, and the smoothed change in
+    /// learned ones.
+    fn step(&mut self, z: f64, model: &PointModel, like: &Learning<'_>, still: Still) -> (f64, f64) {
+        let level = f64::from(self.level);
+        // One reading counts for no more than a few standard deviations, so that a spike does not look lasting; but for
+        // enough that a change that matters is not held down.
+        let most = MOST_SIGMAS.max(2.0 * model.least / model.scale);
+        let beyond = (z - level).clamp(-most, most);
+        let held = f64::from(self.held) + like.weight * (beyond - f64::from(self.held));
+        let expected = held / (model.smoothed_sd * model.widened);
+        let wobble = f64::from(self.wobble);
+        let score = expected / wobble.max(1.0).sqrt();
+        self.held = held as f32;
+        if score.abs() < still.from {
+            let moved = like.follow * beyond;
+            self.level = (level + moved) as f32;
+            self.held = (held - moved) as f32;
+            let square = (expected * expected).min(MOST_WOBBLE);
+            self.wobble = (wobble + WOBBLE_SHARE * like.follow * (square - wobble)) as f32;
+            (self.peak, self.back) = (0.0, 0);
+        } else {
+            self.peak = self.peak.max(held.abs() as f32);
+            let back = held.abs() < BACK * f64::from(self.peak);
+            self.back = if back { self.back.saturating_add(1) } else { 0 };
+            // What a change leaves behind when it goes is not the change.
+            if f64::from(self.back) * like.weight > BACK_FOR {
+                (self.level, self.held) = ((level + held) as f32, 0.0);
+                (self.peak, self.back) = (0.0, 0);
+            }
+        }
+        (score, held)
+    }
+}
+
 fn widen(from: &[f32], to: &mut [f64]) {
     for (t, f) in to.iter_mut().zip(from) {
         *t = f64::from(*f);
@@ -381,44 +566,63 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
     let own_model = pooled.is_none() || (traits.follows == Follows::AtOnce && usable.len() >= LEAST_OWN_ROWS);
     let mut best: Option<(f64, u8, Regression)> = None;
     if own_model {
+        let params = RegressionParams::default().check().ok()?;
         for lag in lags {
-            let x: Vec<f64> =
+            let mut x: Vec<f64> =
                 usable.iter().flat_map(|r| r.drivers[lag * q..(lag + 1) * q].iter().map(|v| f64::from(*v))).collect();
             let target: Vec<f64> = match traits.rides_on {
                 Some(j) => y.iter().enumerate().map(|(n, v)| v - x[n * q + j]).collect(),
                 None => y.clone(),
             };
-            let table = ArrayView2::from_shape((target.len(), q), &x).ok()?;
-            let params = RegressionParams::default().check().ok()?;
             if best.is_none() {
                 let flat = Regression::fit(ArrayView2::from_shape((target.len(), 0), &[]).ok()?, &target, params);
                 let spread = residual_scale(&residuals(&flat, &[], 0, &target), scratch);
                 best = Some((spread, lag as u8, flat));
             }
-            let regression = Regression::fit(table, &target, params);
-            let spread = residual_scale(&residuals(&regression, &x, q, &target), scratch);
             // Load, and a lag of it, must earn their place: every coefficient is one more thing that may be wrong.
-            if best.as_ref().is_none_or(|b| spread < EARNS * b.0) {
-                best = Some((spread, lag as u8, regression));
+            let mut try_with = |x: &[f64]| {
+                let table = ArrayView2::from_shape((target.len(), q), x).ok()?;
+                let regression = Regression::fit(table, &target, params);
+                let spread = residual_scale(&residuals(&regression, x, q, &target), scratch);
+                if best.as_ref().is_none_or(|b| spread < EARNS * b.0) {
+                    best = Some((spread, lag as u8, regression));
+                }
+                Some(())
+            };
+            // What is ridden on one to one comes in once more only if that earns its place too: a day shows too little of
+            // the weather to know a slope by, and the weather goes far beyond it.
+            if let Some(j) = traits.rides_on {
+                let with = x.clone();
+                x.iter_mut().skip(j).step_by(q).for_each(|v| *v = f64::NAN);
+                try_with(&x)?;
+                try_with(&with)?;
+            } else {
+                try_with(&x)?;
             }
         }
     }
-    let (lag, regression) = match (best, pooled) {
-        (Some((_, lag, regression)), _) => (lag, regression),
-        (None, Some(model)) => (model.lag, model.regression.clone()),
+    let (lag, line) = match (best, pooled) {
+        (Some((_, lag, regression)), _) => (lag, Line::of(&regression)),
+        (None, Some(model)) => (model.lag, model.line.clone()),
         (None, None) => return None,
     };
     let mut model = PointModel {
         lag,
         rides_on: traits.rides_on.and_then(|j| u8::try_from(j).ok()),
-        regression,
-        offset: 0.0,
+        line,
         reference,
         scale: 1.0,
         inflation: 1.0,
         steady: true,
         smoothed_sd: 1.0,
+        correlation: 0.0,
+        independent: 0.0,
+        kurtosis: 0.0,
+        widened: 1.0,
+        limits_widened: 1.0,
+        level_at_end: 0.0,
         least: 0.0,
+        least_drift: 0.0,
         rows: u32::try_from(usable.len()).unwrap_or(u32::MAX),
     };
     let mut drivers = vec![0.0; q * from.lags];
@@ -433,14 +637,14 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
     if !own_model && traits.follows == Follows::AtOnce {
         // The pooled slope with this state's own level.
         let level = robust::median(&left, scratch)?;
-        model.offset = level;
+        model.line.level += level;
         left.iter_mut().for_each(|v| *v -= level);
     }
     // What is followed is a running mean, and on a coarse sensor the middle value lies a good part of a step beside the
     // mean: the level is the mean, with wild rows held in.
     let held = 3.0 * residual_scale(&left, scratch);
     let level = left.iter().map(|v| v.max(-held).min(held)).sum::<f64>() / left.len() as f64;
-    model.offset += level;
+    model.line.level += level;
     left.iter_mut().for_each(|v| *v -= level);
     let spread = residual_scale(&left, scratch);
     let resolution = least_step(&y);
@@ -469,11 +673,23 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         _ => between_share(&z) < 0.5,
     };
     // The level itself was estimated from as many independent values as the record holds.
-    let independent = z.len() as f64 / (model.inflation * model.inflation);
-    let estimated = 1.0 + model.regression.predictors().iter().filter(|p| p.linear != 0.0).count() as f64;
-    let statistical = model.inflation * (alone * alone + estimated / independent.max(1.0)).sqrt();
-    model.smoothed_sd = statistical;
+    let own = z.len() as f64 / (model.inflation * model.inflation);
+    // The spread of a state with few rows rests on the asset's record too: its inflation and its floor come from there.
+    let independent = pooled.map_or(own, |p| own.max(0.5 * p.independent));
+    let estimated = 1.0 + model.line.terms.len() as f64;
+    let followed = follow_record(&z, weight, from.follow);
+    model.level_at_end = followed.level;
+    let spread = match pooled {
+        Some(p) if z.len() < LEAST_OWN_ROWS => p.inflation,
+        Some(p) => followed.inflation.max(p.inflation.min(MOST_POOLED_INFLATION)),
+        None => followed.inflation,
+    };
+    model.independent = independent;
+    model.correlation = autocorrelation::first_autocorrelation(&z).unwrap_or(0.0);
+    model.kurtosis = kurtosis_of_mean(&left, model.scale, weight);
+    model.smoothed_sd = spread * (alone * alone + estimated / z.len().max(1) as f64).sqrt();
     model.least = traits.least_change.max(traits.least_share * reference.abs());
+    model.least_drift = traits.least_drift.max(traits.least_drift_share * reference.abs());
     Some(model)
 }
 
@@ -514,6 +730,45 @@ fn inflation(z: &[f64], weight: f64, alone: f64) -> f64 {
         }
     }
     if n == 0 { 1.0 } else { ((sum / f64::from(n)).sqrt() / alone).max(1.0) }
+}
+
+/// Excess kurtosis of a running mean of independent values as heavy-tailed as these, which count as they do there.
+fn kurtosis_of_mean(values: &[f64], scale: f64, weight: f64) -> f64 {
+    let n = values.len().max(1) as f64;
+    let moment = |k: i32| values.iter().map(|v| (v / scale).clamp(-MOST_SIGMAS, MOST_SIGMAS).powi(k)).sum::<f64>() / n;
+    let excess = moment(4) / moment(2).powi(2) - 3.0;
+    // Σ w⁴ / (Σ w²)² of the weights λ(1−λ)ʲ.
+    let stay = 1.0 - weight;
+    let share = weight.powi(4) / (1.0 - stay.powi(4)) / (weight / (2.0 - weight)).powi(2);
+    if excess.is_finite() { (share * excess).max(0.0) } else { 0.0 }
+}
+
+/// What following the learning record showed.
+struct Followed {
+    /// Spread of the running mean round the followed level, against that of independent values; at least 1.
+    inflation: f64,
+    /// Followed level at the end, standard deviations.
+    level: f64,
+}
+
+/// Follows the record as scoring will.
+fn follow_record(z: &[f64], weight: f64, follow: f64) -> Followed {
+    let skip = (WARMED_UP * z.len() as f64) as usize;
+    let mut level = z[..skip].iter().sum::<f64>() / skip.max(1) as f64;
+    let (mut held, mut sum, mut n) = (0.0, 0.0, 0u32);
+    for (i, v) in z.iter().enumerate() {
+        held += weight * (v - level - held);
+        if i >= skip {
+            sum += held * held;
+            n += 1;
+        }
+        let moved = follow * (v - level);
+        level += moved;
+        held -= moved;
+    }
+    let alone = (weight / (2.0 - weight)).sqrt();
+    let inflation = if n == 0 { 1.0 } else { ((sum / f64::from(n)).sqrt() / alone).max(1.0) };
+    Followed { inflation, level }
 }
 
 /// Share of the variance that lies between the stretches of the record, 0 to 1.

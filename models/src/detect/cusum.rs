@@ -95,12 +95,38 @@ struct Sum {
     run: u32,
 }
 
-/// The state of both sums.
+/// The state of both sums without their settings, for those who keep many under the same ones.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Sums {
+    high: Sum,
+    low: Sum,
+}
+
+impl Sums {
+    /// Both sums at their start.
+    pub fn new(params: &CheckedCusum) -> Self {
+        let start = Sum { sigmas: params.0.head_start_share * params.0.limit_sigmas, zero_at: None, run: 0 };
+        Self { high: start, low: start }
+    }
+
+    /// As [`Cusum::update`], under these settings.
+    pub fn update(&mut self, params: &CheckedCusum, reading: Reading) -> Option<CusumStep> {
+        if !reading.value.is_finite() {
+            return None;
+        }
+        Some(CusumStep {
+            at: reading.at,
+            high: self.high.add(reading.value, reading.at, params.0, 1.0),
+            low: self.low.add(-reading.value, reading.at, params.0, -1.0),
+        })
+    }
+}
+
+/// Both sums with their settings.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Cusum {
     params: CheckedCusum,
-    high: Sum,
-    low: Sum,
+    sums: Sums,
 }
 
 /// One side after a reading.
@@ -145,8 +171,7 @@ impl CusumStep {
 impl Cusum {
     /// Both sums at their start.
     pub fn new(params: CheckedCusum) -> Self {
-        let start = Sum { sigmas: params.0.head_start_share * params.0.limit_sigmas, zero_at: None, run: 0 };
-        Self { params, high: start, low: start }
+        Self { params, sums: Sums::new(&params) }
     }
 
     /// Back to the start, as after a signal that was dealt with. The caller decides; until then the sums go on.
@@ -162,15 +187,7 @@ impl Cusum {
     /// `reading.value` in standard deviations of its baseline. One that is not finite leaves the state as it was and
     /// gives `None`.
     pub fn update(&mut self, reading: Reading) -> Option<CusumStep> {
-        if !reading.value.is_finite() {
-            return None;
-        }
-        let params = self.params.0;
-        Some(CusumStep {
-            at: reading.at,
-            high: self.high.add(reading.value, reading.at, params, 1.0),
-            low: self.low.add(-reading.value, reading.at, params, -1.0),
-        })
+        self.sums.update(&self.params, reading)
     }
 }
 

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 
 /// Window lengths in blocks, shortest first: four times the learning period, a week, a fortnight and a month of
 /// running at the default settings.
-const WINDOWS: [usize; 4] = [16, 28, 60, 120];
+pub(super) const WINDOWS: [usize; 4] = [16, 28, 60, 120];
 
 /// What counts as a drift.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,8 +1,9 @@
 //! All that was learned of one asset: its operating states, a baseline for each, and the running memories that
 //! follow. Learned once; a state that turns up later is learned beside the others and touches none of them.
 
-use super::baseline::{Baseline, LearnRow, Learning, MAX_POINTS, PointModel, PointTraits, Scored, Smoothed};
-use super::cusum::{CheckedCusum, Cusum};
+use super::baseline::{Baseline, LearnRow, Learning, MAX_POINTS, PointModel, PointTraits, Scored, Smoothed, Still};
+use super::budget::{self, BudgetParams, Circumstances, Thresholds};
+use super::cusum::{CheckedCusum, CusumParams, Sums};
 use super::operating_state::{MAX_VARIABLES, Place, StateMap};
 use crate::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
@@ -58,6 +59,46 @@ pub struct Shape {
     pub lags: usize,
     /// Weight of the newest snapshot in the running means.
     pub weight: f64,
+    /// Weight of the newest snapshot in the followed levels.
+    pub follow: f64,
+}
+
+/// How often it may cry wolf, and what that hangs on besides what is learned.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Allowed {
+    /// The budget; one out of range counts as the default.
+    pub budget: BudgetParams,
+    /// Seconds from one snapshot to the next.
+    pub cadence_secs: f64,
+    /// Snapshots a condition must persist.
+    pub persistence: u32,
+    /// Slack of the cumulative sums, standard deviations.
+    pub step_slack: f64,
+    /// Running time of a coarse block of the drift test, seconds.
+    pub block_secs: f64,
+    /// Distance of the warning limits, standard deviations: given, and only widened where the budget needs it.
+    pub warning_sigmas: f64,
+    /// The same for the alarm limits.
+    pub alarm_sigmas: f64,
+    /// A threshold of the deviation that stands over the budget's.
+    pub deviation: Option<f64>,
+    /// A limit of the cumulative sums that stands over the budget's.
+    pub step_limit: Option<f64>,
+    /// A significance of the drift test that stands over the budget's.
+    pub drift_significance: Option<f64>,
+}
+
+/// What the thresholds of an asset rest on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Basis {
+    /// Rows learned from.
+    pub rows: u32,
+    /// The fewest independent rows any point's spread rests on, over all points and states; NaN without a point.
+    pub independent_rows: f64,
+    /// Mean correlation of a point's residual with the one before.
+    pub correlation: f64,
+    /// The most any point's running mean was widened for want of independent rows, a factor of at least 1.
+    pub widened: f64,
 }
 
 /// One state: its baseline and what runs along.
@@ -65,7 +106,7 @@ pub struct Shape {
 struct State {
     baseline: Baseline,
     smoothed: Smoothed,
-    steps: Vec<Cusum>,
+    steps: Vec<Sums>,
     /// When it was last seen.
     last_at: Option<EventTime>,
 }
@@ -108,13 +149,15 @@ pub struct Learned {
     map: StateMap,
     pooled: Baseline,
     states: Vec<State>,
+    allowed: Allowed,
+    thresholds: Thresholds,
     steps: CheckedCusum,
 }
 
 impl Learned {
     /// Learns states and baselines from the rows. `given`: the state of each row where configuration or a controller
     /// says it (then no mixture is fitted).
-    pub fn learn(shape: Shape, rows: Rows<'_>, given: Option<&[u16]>, steps: CheckedCusum) -> Self {
+    pub fn learn(shape: Shape, rows: Rows<'_>, given: Option<&[u16]>, allowed: Allowed) -> Self {
         let all = rows.split();
         let drivers: Vec<Vec<f64>> = all
             .iter()
@@ -129,7 +172,9 @@ impl Learned {
             }
         };
         let pooled = Baseline::learn(&Self::learning(&shape, &all, None));
-        let mut learned = Self { shape, map, pooled, states: Vec::new(), steps };
+        let thresholds = thresholds_of(&allowed, &shape, 0.0);
+        let steps = steps_of(&allowed, &thresholds);
+        let mut learned = Self { shape, map, pooled, states: Vec::new(), allowed, thresholds, steps };
         let places: Vec<u16> = match given {
             Some(given) => given.to_vec(),
             None => drivers
@@ -146,16 +191,57 @@ impl Learned {
                 all.iter().zip(&places).filter(|(_, p)| usize::from(**p) == s).map(|(r, _)| *r).collect();
             learned.push_state(&rows);
         }
+        learned.allow(allowed);
         learned
     }
 
+    /// Takes another budget: what was learned stays, the thresholds follow.
+    pub fn allow(&mut self, allowed: Allowed) {
+        self.allowed = allowed;
+        self.thresholds = thresholds_of(&allowed, &self.shape, self.pooled.correlation());
+        self.steps = steps_of(&allowed, &self.thresholds);
+        for state in &mut self.states {
+            state.baseline.give_room(&self.thresholds, allowed.warning_sigmas, allowed.alarm_sigmas);
+        }
+    }
+
+    /// What it was allowed last.
+    pub fn allowed(&self) -> &Allowed {
+        &self.allowed
+    }
+
+    /// The thresholds in force.
+    pub fn thresholds(&self) -> &Thresholds {
+        &self.thresholds
+    }
+
+    /// What they rest on.
+    pub fn basis(&self) -> Basis {
+        let models = || self.states.iter().flat_map(|s| s.baseline.models());
+        Basis {
+            rows: self.pooled.rows(),
+            independent_rows: models().map(|m| m.independent).fold(f64::NAN, f64::min),
+            correlation: self.pooled.correlation(),
+            widened: models().map(|m| m.widened).fold(1.0, f64::max),
+        }
+    }
+
     fn learning<'a>(shape: &'a Shape, rows: &'a [LearnRow<'a>], pooled: Option<&'a Baseline>) -> Learning<'a> {
-        Learning { rows, traits: &shape.traits, drivers: shape.drivers, lags: shape.lags, weight: shape.weight, pooled }
+        Learning {
+            rows,
+            traits: &shape.traits,
+            drivers: shape.drivers,
+            lags: shape.lags,
+            weight: shape.weight,
+            follow: shape.follow,
+            pooled,
+        }
     }
 
     fn push_state(&mut self, rows: &[LearnRow<'_>]) {
-        let baseline = Baseline::learn(&Self::learning(&self.shape, rows, Some(&self.pooled)));
-        let steps = (0..self.shape.traits.len()).map(|_| Cusum::new(self.steps)).collect();
+        let mut baseline = Baseline::learn(&Self::learning(&self.shape, rows, Some(&self.pooled)));
+        baseline.give_room(&self.thresholds, self.allowed.warning_sigmas, self.allowed.alarm_sigmas);
+        let steps = vec![Sums::new(&self.steps); self.shape.traits.len()];
         self.states.push(State { baseline, smoothed: Smoothed::default(), steps, last_at: None });
     }
 
@@ -210,7 +296,16 @@ impl Learned {
     }
 
     /// Scores a snapshot in a known state. An unknown state number scores nothing.
-    pub fn watch(&mut self, state: u16, at: EventTime, values: &[f64], drivers: &[f64], out: &mut Watched) {
+    /// A point whose smoothed score reaches `still` is not followed.
+    pub fn watch(
+        &mut self,
+        state: u16,
+        at: EventTime,
+        values: &[f64],
+        drivers: &[f64],
+        still: Still,
+        out: &mut Watched,
+    ) {
         out.stepped.clear();
         out.step_share = 0.0;
         let Some(s) = self.states.get_mut(usize::from(state)) else {
@@ -219,11 +314,12 @@ impl Learned {
         };
         s.last_at = Some(at);
         let like = Self::learning(&self.shape, &[], None);
-        s.baseline.score(values, drivers, &like, &mut s.smoothed, &mut out.scored);
+        s.baseline.score(values, drivers, &like, still, &mut s.smoothed, &mut out.scored);
         for (i, cusum) in s.steps.iter_mut().enumerate().take(MAX_POINTS) {
             let Some(model) = s.baseline.point(i).filter(|m| m.steady) else { continue };
-            let z = out.scored.z[i] / model.inflation;
-            let Some(sums) = cusum.update(Reading { at, value: z.clamp(-8.0, 8.0) }) else { continue };
+            let z = out.scored.beyond[i] / model.inflation;
+            let reading = Reading { at, value: z.clamp(-8.0, 8.0) };
+            let Some(sums) = cusum.update(&self.steps, reading) else { continue };
             let side = sums.leading();
             let share = side.share_of_limit * side.shift_sigmas.signum();
             if share.abs() > out.step_share.abs() {
@@ -234,11 +330,11 @@ impl Learned {
                 let meaningful = size.abs() * model.scale >= model.least;
                 // A slow change crosses too, but with many readings that are each only a little over the slack; that is
                 // the drift test's business.
-                let sudden = side.shift_sigmas.abs() >= SUDDEN_SLACKS * cusum.params().slack_sigmas;
+                let sudden = side.shift_sigmas.abs() >= SUDDEN_SLACKS * self.steps.get().slack_sigmas;
                 if sudden && meaningful {
                     out.stepped.push((i, Step { state, onset: side.onset.unwrap_or(at), sigmas: size }));
                 }
-                cusum.reset();
+                *cusum = Sums::new(&self.steps);
             }
         }
     }
@@ -259,5 +355,41 @@ impl Learned {
             .peekable();
         // Twice the spread of a running mean of a dozen values, about.
         others.peek().is_some() && others.all(|(z, inflation)| z.abs() < 0.7 * inflation)
+    }
+}
+
+fn thresholds_of(allowed: &Allowed, shape: &Shape, correlation: f64) -> Thresholds {
+    let budget = match allowed.budget.check().or_else(|_| BudgetParams::default().check()) {
+        Ok(checked) => checked,
+        Err(_) => unreachable!("the default is in range"),
+    };
+    let points = shape.traits.len().max(1) as u32;
+    let mut found = budget::thresholds(
+        budget,
+        &Circumstances {
+            cadence_secs: allowed.cadence_secs,
+            persistence: allowed.persistence,
+            weight: shape.weight,
+            points,
+            correlation,
+            step_slack: allowed.step_slack,
+            block_secs: allowed.block_secs,
+        },
+    );
+    if let Some(deviation) = allowed.deviation {
+        found.deviation = deviation;
+        found.running_mean = (deviation * deviation + 2.0 * f64::from(points).ln()).sqrt();
+    }
+    found.step_limit = allowed.step_limit.unwrap_or(found.step_limit);
+    found.drift_significance = allowed.drift_significance.unwrap_or(found.drift_significance);
+    found
+}
+
+fn steps_of(allowed: &Allowed, thresholds: &Thresholds) -> CheckedCusum {
+    let params =
+        CusumParams { slack_sigmas: allowed.step_slack, limit_sigmas: thresholds.step_limit, ..CusumParams::default() };
+    match params.check().or_else(|_| CusumParams::default().check()) {
+        Ok(checked) => checked,
+        Err(_) => unreachable!("the default is in range"),
     }
 }

@@ -205,7 +205,10 @@ impl PointLimits {
             -1.0,
             fixed(own.warning_low, -1.0, Source::Own),
             fixed(own.alarm_low, -1.0, Source::Own),
-            [from_baseline(rule.0.warning_sigmas, -1.0), None],
+            [
+                from_baseline(rule.0.warning_sigmas, -1.0),
+                fixed(zones.and_then(|z| z.fallen(location)), -1.0, Source::Zones),
+            ],
             [from_baseline(rule.0.alarm_sigmas, -1.0), None],
         );
         PointLimits { warning_high, alarm_high, warning_low, alarm_low }

@@ -26,7 +26,8 @@
 //!
 //! - warning = baseline + 0.25 × B/C, at most 1.25 × B/C; without a baseline B/C itself, the entry into zone C;
 //! - alarm = C/D. A custom preset whose rule would put the warning above it gets the warning at C/D too;
-//! - a change *up or down* by more than 0.25 × B/C is significant whatever the zone: [`SignificantChange`].
+//! - a change *up or down* by more than 0.25 × B/C is significant whatever the zone: up it is the warning limit, down
+//!   [`Preset::fallen`].
 //!
 //! Source: setting rule and criterion II of ISO 20816-1:2016 (ISO 10816-1:1995), from memory.
 
@@ -162,6 +163,13 @@ impl Preset {
         rule.min(cd)
     }
 
+    /// Below this a fall is significant in any zone, mm/s r.m.s.: criterion II looks both ways. `None` without a
+    /// baseline, or where the baseline is too low for such a fall.
+    pub fn fallen(&self, baseline: Option<f64>) -> Option<f64> {
+        let low = baseline? - self.significant_change();
+        (low.is_finite() && low > 0.0).then_some(low)
+    }
+
     /// Our alarm limit, mm/s r.m.s.: the entry into zone D.
     pub fn alarm(&self) -> f64 {
         self.boundaries.cd
@@ -216,59 +224,4 @@ pub fn suggest(kind: MachineKind, rating_kw: f64, mounting: Mounting) -> Option<
         (MachineKind::Other, Mounting::Rigid) => "iso-20816-3-group-2-rigid",
         (MachineKind::Other, Mounting::Flexible) => "iso-20816-3-group-2-flexible",
     })
-}
-
-/// Which way.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Direction {
-    /// More than before.
-    Up,
-    /// Less than before. A fall counts too: a loose sensor, a broken rotor bar, a lost load.
-    Down,
-}
-
-/// A change that is significant by itself.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ChangeSeen {
-    /// Which way.
-    pub direction: Direction,
-    /// Value minus baseline, mm/s r.m.s.
-    pub by: f64,
-    /// How much was needed, mm/s r.m.s.
-    pub needed: f64,
-}
-
-/// Criterion II of ISO 20816-1: a change of more than a quarter of the upper limit of zone B, up or down, is
-/// significant even when the zone stays the same. With a deadband, so that noise at the edge does not flicker;
-/// persistence is the business of [`crate::detect::alarm`]. One per point and operating state, one number.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SignificantChange {
-    /// mm/s r.m.s.
-    needed: f64,
-    /// Share of `needed` a change must fall back by.
-    deadband: f64,
-    seen: Option<Direction>,
-}
-
-impl SignificantChange {
-    /// `deadband`: share of the needed change by which it must fall back before it counts as gone, 0 to below 1.
-    pub fn new(preset: &Preset, deadband: f64) -> Result<Self, ParamFault> {
-        if !(deadband.is_finite() && (0.0..1.0).contains(&deadband)) {
-            return Err(ParamFault { name: "deadband", want: "at least 0 and below 1".into(), got: deadband });
-        }
-        Ok(Self { needed: preset.significant_change(), deadband, seen: None })
-    }
-
-    /// Value and baseline in mm/s r.m.s. One that is not finite leaves the state as it was and gives `None`.
-    pub fn update(&mut self, value: f64, baseline: f64) -> Option<ChangeSeen> {
-        let by = value - baseline;
-        if !by.is_finite() {
-            return None;
-        }
-        let direction = if by > 0.0 { Direction::Up } else { Direction::Down };
-        let edge = if self.seen == Some(direction) { self.needed * (1.0 - self.deadband) } else { self.needed };
-        self.seen = (by.abs() > edge).then_some(direction);
-        self.seen.map(|direction| ChangeSeen { direction, by, needed: self.needed })
-    }
 }

@@ -113,6 +113,11 @@ impl Blocks {
         }
     }
 
+    /// Length of a fine block in hours of running.
+    pub fn block_hours(&self) -> f64 {
+        self.block_secs / 3600.0
+    }
+
     /// Adds one row that stands for `secs` of running; NaN cells are left out. Says which block it completed.
     pub fn push(&mut self, at: EventTime, secs: f64, row: &[f64]) -> Closed {
         let mut done = Closed::Nothing;

@@ -1,17 +1,19 @@
 //! What the block means say about wear: how far the level is, how fast it moves, how sure both are.
 //!
 //! Model: level = healthy + rise · shape(t), where shape is 0 until the onset and then grows to 1 at the last point,
-//! either linearly or as (exp(k·s) − 1) / (exp(k·S) − 1), s hours after onset, k the growth rate, S now. Noise on top:
-//! autocorrelated scatter of the block means and a wander of the level itself (see `whiten`).
+//! either linearly or as (exp(k·s) − 1) / (exp(k·S) − 1), s hours after onset, k the growth rate, S now. A positive k is
+//! wear that feeds on itself, a negative one wear that slows down and may never get to the limit. Noise on top:
+//! autocorrelated scatter of the block means and a wander of the level itself (see `whiten`), both either the same at every
+//! level or growing with it, as the scatter of a vibration does.
 //!
 //! Nobody knows the onset, the growth rate or the correlation of the noise, and choosing one best set would make the
 //! forecast far too sure of itself. So all are tried on a grid; in each cell healthy level and rise follow by generalised
-//! least squares, and the cell gets its posterior weight: restricted likelihood × prior, of which linear wear has 0.4 and
-//! exponential wear 0.6, spread evenly over its growth rates. Cells with the same growth rate are then merged into one
+//! least squares, and the cell gets its posterior weight: restricted likelihood × prior, of which linear wear has 0.35,
+//! exponential wear 0.5 and slowing wear 0.15, spread evenly over their growth rates. Cells with the same growth rate are then merged into one
 //! bivariate normal of (level, rate) with the same mean and covariance, their evidence discounted a little because real
-//! wear is neither (`EVIDENCE_POWER`). The result is the mix of linear and exponential wear by evidence.
+//! wear is none of them (`EVIDENCE_POWER`). The result is the mix of the three by evidence.
 //!
-//! Cost: about (points ≤ 64) × (cells: some 90) × (noise settings: 11). Pure; order of the blocks does not matter.
+//! Cost: about (points ≤ 64) × (cells: some 110) × (noise settings: 22). Pure; order of the blocks does not matter.
 //! Not for: levels that change because the load does (take that out first), or steps.
 //!
 //! Sources: generalised least squares and restricted likelihood: Harville (1977), JASA 72; wear as a time-transformed
@@ -31,14 +33,17 @@ pub enum DegradationModel {
     Linear,
     /// A rise that grows by the same share every hour.
     Exponential,
+    /// A rise that loses the same share of its pace every hour.
+    Slowing,
 }
 
 impl DegradationModel {
-    /// `linear` or `exponential`.
+    /// `linear`, `exponential` or `slowing`.
     pub fn name(self) -> &'static str {
         match self {
             Self::Linear => "linear",
             Self::Exponential => "exponential",
+            Self::Slowing => "slowing",
         }
     }
 }
@@ -52,7 +57,7 @@ impl fmt::Display for DegradationModel {
 /// One growth rate and what the data say under it, at the last point.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Shape {
-    /// Growth rate k per hour; 0 is linear wear.
+    /// Growth rate k per hour; 0 is linear wear, below 0 wear that slows down.
     pub growth_per_hour: f64,
     /// Posterior weight; all shapes together 1.
     pub weight: f64,
@@ -73,14 +78,16 @@ pub struct Shape {
 /// The fit: a mix of shapes, and a summary of it in words an engineer can check.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Degradation {
-    /// Shapes with a weight worth keeping, linear first, then by growth rate.
+    /// Shapes with a weight worth keeping: linear, then growing, then slowing ones.
     pub shapes: Vec<Shape>,
     /// Time of the last point, which all shapes refer to.
     pub at: EventTime,
-    /// The model with the larger share of the weight.
+    /// The model with the largest share of the weight.
     pub model: DegradationModel,
     /// Weight of all exponential shapes together.
     pub exponential_weight: f64,
+    /// Weight of all slowing shapes together.
+    pub slowing_weight: f64,
     /// Onset of the trend: posterior mean.
     pub onset: EventTime,
     /// Level before the onset: posterior mean.
@@ -123,13 +130,24 @@ const NOISES: [(Noise, f64); 11] = [
     (Noise { memory: 0.8, wander: 0.1 }, 0.0625),
 ];
 
+/// Points a level is smoothed over before the noise is taken to grow with it.
+const SMOOTHED: usize = 9;
+/// Least ratio of highest to lowest level from which it is asked whether the noise grows with the level.
+const TELLING_RATIO: f64 = 1.3;
+
 /// Growth over the time since onset, k·S, within which an exponential is told from a line and still seen before its end.
 const GROWTH_RANGE: (f64, f64) = (0.6, 8.0);
 /// Growth rates tried, in units of 1/(time spanned by all points): a geometric series with ratio 4/3. With a late onset S
 /// is a fraction of the whole time, hence the large ones.
 const GROWTHS: [f64; 13] = [0.75, 1.0, 1.33, 1.78, 2.37, 3.16, 4.21, 5.6, 7.5, 10.0, 13.3, 17.8, 23.7];
-/// Prior share of linear wear. Below a half: most wear accelerates, and taking it for linear errs to the unsafe side.
-const LINEAR_PRIOR: f64 = 0.4;
+/// The same of slowing wear: a weaker bend cannot be told from a line, a stronger one has stopped.
+const SLOWING: [f64; 5] = [-0.75, -1.33, -2.37, -4.21, -7.5];
+/// Slowing over the time since onset, |k|·S.
+const SLOWING_RANGE: (f64, f64) = (0.6, 4.0);
+/// Prior shares of linear and of slowing wear; the rest is exponential. Most wear accelerates, and taking it for linear
+/// errs to the unsafe side; what slows down is a minority (our judgement), but calling it steady cries wolf.
+const LINEAR_PRIOR: f64 = 0.35;
+const SLOWING_PRIOR: f64 = 0.15;
 /// Power to which the evidence for a shape is raised. Real wear is neither of the two models, so that evidence piled up on
 /// one shape is less telling than it says. The figure was chosen on the simulated wear of `tests/remaining_calibration.rs`:
 /// at 1 the intervals there are too narrow for wear that wanders, at 0.5 wider than any use. Generalised posteriors:
@@ -143,6 +161,23 @@ const HINT_OFFSETS: [f64; 7] = [-0.5, -0.25, -0.1, 0.0, 0.1, 0.25, 0.5];
 const MIN_POINTS_AFTER_ONSET: usize = 8;
 /// Cells and shapes with less than this of the largest weight are left out.
 const NEGLIGIBLE: f64 = 1e-3;
+
+/// What past machines say of the growth rate k per hour: ln k is normal. Linear and slowing wear then keep
+/// [`PRIOR_LEFT`] of the prior between them.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct GrowthPrior {
+    /// Mean of ln k.
+    pub ln_mean: f64,
+    /// Its standard deviation.
+    pub ln_sd: f64,
+}
+
+/// Prior share of wear that is not exponential when past machines' wear was.
+const PRIOR_LEFT: f64 = 0.1;
+/// Growth rates tried under such a prior, in its standard deviations.
+const PRIOR_SCORES: [f64; 9] = [-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0];
+/// Growth over the time since onset that can be computed.
+const PRIOR_RANGE: (f64, f64) = (0.05, 60.0);
 
 /// One (onset, growth) pair.
 #[derive(Debug, Clone, Copy)]
@@ -195,25 +230,40 @@ fn onsets(points: &Points, hint_hours: Option<f64>) -> Vec<f64> {
     tried
 }
 
-fn cells(onsets: &[f64], growths: &[f64]) -> Vec<Cell> {
+fn cells(onsets: &[f64], growths: &[f64], known: Option<GrowthPrior>) -> Vec<Cell> {
     let mut cells = Vec::with_capacity(onsets.len() * growths.len());
+    let growth_range = if known.is_some() { PRIOR_RANGE } else { GROWTH_RANGE };
+    let (linear, slowing) = match known {
+        None => (LINEAR_PRIOR, SLOWING_PRIOR),
+        Some(_) => (0.5 * PRIOR_LEFT, 0.5 * PRIOR_LEFT),
+    };
+    // Relative prior of a growth rate among those of its sign.
+    let relative = |k: f64| match known {
+        Some(known) if k > 0.0 => (-0.5 * ((k.ln() - known.ln_mean) / known.ln_sd).powi(2)).exp(),
+        _ => 1.0,
+    };
     for &onset_hours in onsets {
         let since = -onset_hours;
-        let (lowest, highest) = GROWTH_RANGE;
-        let fits = |k: f64| k * since >= lowest && k * since <= highest;
-        let exponentials = growths.iter().skip(1).filter(|k| fits(**k)).count().max(1);
+        let fits = |k: f64| {
+            let (least, most) = if k > 0.0 { growth_range } else { SLOWING_RANGE };
+            (least..=most).contains(&(k.abs() * since))
+        };
+        let sum = |sign: f64| {
+            let of_sign = growths.iter().filter(|k| **k * sign > 0.0 && fits(**k));
+            of_sign.map(|k| relative(*k)).sum::<f64>().max(f64::MIN_POSITIVE)
+        };
+        let (growing_sum, slowing_sum) = (sum(1.0), sum(-1.0));
         for (shape, &k) in growths.iter().enumerate() {
-            if shape == 0 {
-                cells.push(Cell { onset_hours, shape, prior: LINEAR_PRIOR, rate_per_rise: 1.0 / since });
-            } else if fits(k) {
-                let rate_per_rise = k / (1.0 - (-k * since).exp());
-                cells.push(Cell {
-                    onset_hours,
-                    shape,
-                    prior: (1.0 - LINEAR_PRIOR) / exponentials as f64,
-                    rate_per_rise,
-                });
-            }
+            let (prior, rate_per_rise) = if k == 0.0 {
+                (linear, 1.0 / since)
+            } else if !fits(k) {
+                continue;
+            } else if k > 0.0 {
+                ((1.0 - linear - slowing) * relative(k) / growing_sum, k / -(-k * since).exp_m1())
+            } else {
+                (slowing * relative(k) / slowing_sum, k / -(-k * since).exp_m1())
+            };
+            cells.push(Cell { onset_hours, shape, prior, rate_per_rise });
         }
     }
     cells
@@ -226,7 +276,7 @@ fn shape_table(points: &Points, cells: &[Cell], growths: &[f64]) -> Vec<f64> {
     for (k, row) in growths.iter().zip(grown.chunks_exact_mut(n)) {
         row.iter_mut().zip(&points.hours).for_each(|(g, t)| *g = if *k == 0.0 { *t } else { (k * t).exp() });
     }
-    // (from, factor): shape = max(0, grown − from) × factor.
+    // (from, factor): shape = max(0, (grown − from) × factor); with k < 0 both factors are negative.
     let scales: Vec<(f64, f64)> = cells
         .iter()
         .map(|cell| {
@@ -241,7 +291,7 @@ fn shape_table(points: &Points, cells: &[Cell], growths: &[f64]) -> Vec<f64> {
             cells
                 .iter()
                 .zip(&scales)
-                .map(|(cell, (from, factor))| (grown[cell.shape * n + i] - from).max(0.0) * factor),
+                .map(|(cell, (from, factor))| ((grown[cell.shape * n + i] - from) * factor).max(0.0)),
         );
     }
     table
@@ -249,21 +299,31 @@ fn shape_table(points: &Points, cells: &[Cell], growths: &[f64]) -> Vec<f64> {
 
 impl Degradation {
     /// `None` when the points are too few or carry nothing to fit. `hint_hours`: onset relative to the last point.
-    pub(super) fn fit(points: &Points, hint_hours: Option<f64>) -> Option<Self> {
+    pub(super) fn fit(points: &Points, hint_hours: Option<f64>, known: Option<GrowthPrior>) -> Option<Self> {
         let n = points.len();
         if n <= MIN_POINTS_AFTER_ONSET {
             return None;
         }
         let span = -points.hours[0];
-        let growths: Vec<f64> = std::iter::once(0.0).chain(GROWTHS.iter().map(|g| g / span)).collect();
+        let mut growths = vec![0.0];
+        match known {
+            Some(known) => growths.extend(PRIOR_SCORES.iter().map(|z| (known.ln_mean + z * known.ln_sd).exp())),
+            None => growths.extend(GROWTHS.iter().map(|g| g / span)),
+        }
+        growths.extend(SLOWING.iter().map(|g| g / span));
         let onsets = onsets(points, hint_hours);
-        let cells = cells(&onsets, &growths);
+        let cells = cells(&onsets, &growths, known);
         let table = shape_table(points, &cells, &growths);
         let steps: Vec<f64> = step_lengths(points);
+        let even = vec![1.0; n];
+        let growing = relative_levels(points);
+        let scalings: Vec<&[f64]> = std::iter::once(even.as_slice()).chain(growing.as_deref()).collect();
 
-        let mut fits = vec![None; NOISES.len() * cells.len()];
-        for ((noise, prior), row) in NOISES.iter().zip(fits.chunks_exact_mut(cells.len())) {
-            fit_noise(points, &Whitener::new(*noise, &steps), prior.ln(), &cells, &table, row);
+        let mut fits = vec![None; scalings.len() * NOISES.len() * cells.len()];
+        for (scaling, rows) in scalings.iter().zip(fits.chunks_exact_mut(NOISES.len() * cells.len())) {
+            for ((noise, prior), row) in NOISES.iter().zip(rows.chunks_exact_mut(cells.len())) {
+                fit_noise(points, scaling, &Whitener::new(*noise, &steps), prior.ln(), &cells, &table, row);
+            }
         }
         Self::merge(points, &growths, &cells, &table, &steps, &fits)
     }
@@ -292,7 +352,7 @@ impl Degradation {
         for (i, fit) in fits.iter().enumerate() {
             let Some(fit) = fit else { continue };
             let cell = i % cells.len();
-            let noise = NOISES[i / cells.len()].0;
+            let noise = NOISES[i / cells.len() % NOISES.len()].0;
             let shape_weight = weights[i] * tempered[cell];
             if shape_weight > NEGLIGIBLE {
                 let wander = noise.wander * fit.scatter_var / points.step_hours;
@@ -310,19 +370,30 @@ impl Degradation {
             .filter(|(s, _)| s.weight > NEGLIGIBLE * heaviest)
             .map(|(s, k)| s.shape(*k, s.weight / kept, points))
             .collect();
-        let exponential_weight: f64 = shapes.iter().filter(|s| s.growth_per_hour > 0.0).map(|s| s.weight).sum();
-        let model = if exponential_weight > 0.5 { DegradationModel::Exponential } else { DegradationModel::Linear };
+        let weight_of = |which: fn(f64) -> bool| -> f64 {
+            shapes.iter().filter(|s| which(s.growth_per_hour)).map(|s| s.weight).sum()
+        };
+        let (linear, exponential_weight) = (weight_of(|k| k == 0.0), weight_of(|k| k > 0.0));
+        let slowing_weight = weight_of(|k| k < 0.0);
+        let model = if exponential_weight >= linear.max(slowing_weight) {
+            DegradationModel::Exponential
+        } else if linear >= slowing_weight {
+            DegradationModel::Linear
+        } else {
+            DegradationModel::Slowing
+        };
         let rise = all.rise / all.weight;
         let rise_sd = (all.rise_square / all.weight - rise * rise).max(0.0).sqrt();
         let onset_hours = all.onset / all.weight;
         let best_cell = best % cells.len();
         let shape_of = |i: usize| table[i * cells.len() + best_cell];
-        let noise = NOISES[best / cells.len()].0;
+        let noise = NOISES[best / cells.len() % NOISES.len()].0;
         Some(Self {
             shapes,
             at: points.last_at,
             model,
             exponential_weight,
+            slowing_weight,
             onset: points.last_at.plus_secs(onset_hours * 3600.0),
             healthy: points.centre + points.scale * all.healthy / all.weight,
             rise: points.scale * rise,
@@ -354,8 +425,29 @@ fn step_lengths(points: &Points) -> Vec<f64> {
         .collect()
 }
 
+/// Levels relative to the last one, smoothed by a running median; `None` when they are not all above zero or so alike
+/// that noise which grows with them is noise that does not.
+fn relative_levels(points: &Points) -> Option<Vec<f64>> {
+    let level = |v: &f64| points.centre + points.scale * v;
+    let n = points.len();
+    let mut smooth = Vec::with_capacity(n);
+    for i in 0..n {
+        let from = i.saturating_sub(SMOOTHED / 2).min(n.saturating_sub(SMOOTHED));
+        let mut near: Vec<f64> = points.values.iter().skip(from).take(SMOOTHED).map(level).collect();
+        near.sort_by(f64::total_cmp);
+        smooth.push(near[near.len() / 2]);
+    }
+    let last = *smooth.last()?;
+    let (low, high) = smooth.iter().fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
+    // A level near zero is one without a zero of its own.
+    let telling = low > 0.02 * high && high >= TELLING_RATIO * low && high < f64::MAX;
+    telling.then(|| smooth.iter().map(|v| v / last).collect())
+}
+
+/// `scaling`: standard deviation of the noise at each point, relative to that at the last one.
 fn fit_noise(
     points: &Points,
+    scaling: &[f64],
     whitener: &Whitener,
     ln_prior: f64,
     cells: &[Cell],
@@ -366,14 +458,18 @@ fn fit_noise(
     let mut sums = vec![Sums::default(); cells.len()];
     let (mut data, mut one) = (Filtered::default(), Filtered::default());
     let (mut yy, mut y1, mut s11) = (0.0, 0.0, 0.0);
-    for ((gain, value), row) in whitener.gains.iter().zip(&points.values).zip(table.chunks_exact(cells.len())) {
-        let (y, u) = (data.step(gain, *value), one.step(gain, 1.0));
+    let mut ln_scaling = 0.0;
+    let columns = points.values.iter().zip(scaling).zip(table.chunks_exact(cells.len()));
+    for (gain, ((value, scale), row)) in whitener.gains.iter().zip(columns) {
+        let per_scale = 1.0 / scale;
+        ln_scaling += scale.ln();
+        let (y, u) = (data.step(gain, value * per_scale), one.step(gain, per_scale));
         let (y_weighted, u_weighted) = (y * gain.precision, u * gain.precision);
         yy += y * y_weighted;
         y1 += u * y_weighted;
         s11 += u * u_weighted;
         for (sum, x) in sums.iter_mut().zip(row) {
-            let x = sum.filtered.step(gain, *x);
+            let x = sum.filtered.step(gain, x * per_scale);
             sum.xx += x * x * gain.precision;
             sum.x1 += x * u_weighted;
             sum.xy += x * y_weighted;
@@ -389,7 +485,8 @@ fn fit_noise(
         let healthy = (sum.xx * y1 - sum.x1 * sum.xy) / det;
         let rise = (s11 * sum.xy - sum.x1 * y1) / det;
         let residual = (yy - healthy * y1 - rise * sum.xy).max(least_residual);
-        let ln_weight = ln_prior + cell.prior.ln() - 0.5 * (whitener.ln_det + det.ln() + (n - 2.0) * residual.ln());
+        let ln_weight =
+            ln_prior + cell.prior.ln() - ln_scaling - 0.5 * (whitener.ln_det + det.ln() + (n - 2.0) * residual.ln());
         if !ln_weight.is_finite() {
             continue;
         }

@@ -3,15 +3,20 @@
 //! What is forecast is the first time the *level* — the expected block mean, trend and wander without the scatter of
 //! single blocks — reaches the limit. Single block means scatter about the level and may be across a little earlier.
 //! P10, P50, P90 are quantiles of that time; in them are the uncertainty of level and rate (with autocorrelated noise),
-//! of the onset, of linear against exponential wear and of the growth rate, the wander still to come, and that no wear
-//! keeps its rate for long.
+//! of the onset, of linear against exponential and slowing wear and of the growth rate, the wander still to come, that no
+//! wear keeps its rate for long, and, where a limit is only roughly known, the doubt about the limit ([`LevelDoubt`]).
+//! How earlier statements came out widens or narrows the distribution ([`Correction`], see
+//! [`track_record`](super::track_record)).
+//!
+//! Nothing is said where a guess that knows only how long the trend has lasted would do as well: with a hazard that
+//! never changes P90 is ln 10 / ln (10/9) = 21.9 times P10, whatever its rate.
 //!
 //! Input: at most a few hundred block means of one indicator in one way of running (typically one per hour run), any
 //! spacing; more are pooled to 64 points, so that giving more than a few thousand only costs time. Not for: levels whose
 //! load dependence has not been taken out, steps, limits reached by chance load swings.
 
-use super::degradation::{Degradation, DegradationModel, Shape};
-use super::first_passage::{Passage, rising_root};
+use super::degradation::{Degradation, DegradationModel, GrowthPrior, Shape};
+use super::first_passage::{Passage, normal_cdf, rising_root};
 use super::points::{Points, usable, without_outliers};
 use crate::param::{ParamFault, positive, within};
 use crate::reading::{EventTime, Reading};
@@ -82,6 +87,72 @@ pub struct Target {
     pub limit: f64,
     /// From which side.
     pub side: Side,
+    /// How roughly the limit is known; `None`: exactly.
+    pub doubt: Option<LevelDoubt>,
+}
+
+impl Target {
+    /// A limit that is exactly known.
+    pub fn exact(limit: f64, side: Side) -> Self {
+        Self { limit, side, doubt: None }
+    }
+}
+
+/// A limit known only roughly: its distance from the healthy level is log-normal with the stated limit as median. What
+/// the machine has been through already without failing is ruled out.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LevelDoubt {
+    /// The level the distance is counted from.
+    pub healthy: f64,
+    /// Standard deviation of the distance's logarithm.
+    pub ln_sd: f64,
+}
+
+/// Where machines fail of which nobody has said: (median level as a multiple of the healthy one, ln_sd of the rise).
+///
+/// Open run-to-failure recordings end anywhere from 1.4 to 10 times the healthy level; taken as 5 % and 95 % of a
+/// log-normal rise of 0.4 to 9, the median is √(0.4 · 9) and the standard deviation ln(9 / 0.4) / (2 · 1.645). For levels
+/// that have a zero, such as vibration; not for temperatures.
+pub fn unknown_failure() -> (f64, f64) {
+    let (least, most) = (0.4_f64, 9.0_f64);
+    (1.0 + (least * most).sqrt(), (most / least).ln() / (2.0 * 1.645))
+}
+
+/// What earlier statements teach: the standard score z of the distribution becomes shift + scale · z.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Correction {
+    /// Standard scores by which the truth came later than stated.
+    pub shift: f64,
+    /// Spread of the truth in stated standard scores.
+    pub scale: f64,
+}
+
+impl Default for Correction {
+    fn default() -> Self {
+        Self { shift: 0.0, scale: 1.0 }
+    }
+}
+
+impl Correction {
+    /// The probability to look up for a stated probability with standard score `z`.
+    pub(super) fn probability(&self, z: f64) -> f64 {
+        normal_cdf(self.shift + self.scale * z).clamp(1e-4, 1.0 - 1e-4)
+    }
+}
+
+/// A level on the way to the first target that has a forecast: soon enough reached to learn from.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Milestone {
+    /// The level.
+    pub level: f64,
+    /// From which side.
+    pub side: Side,
+    /// When, hours from now, without any correction.
+    pub p10_hours: f64,
+    /// Median.
+    pub p50_hours: f64,
+    /// 90 %.
+    pub p90_hours: f64,
 }
 
 /// Quantiles of the time from now to the limit, hours. `None`: not within the horizon.
@@ -115,6 +186,8 @@ pub struct RemainingLife {
     pub degradation: Degradation,
     /// In the order the targets were given.
     pub targets: Vec<TargetForecast>,
+    /// For the record of how well statements hold; `None` when it is not reached within the horizon.
+    pub milestone: Option<Milestone>,
 }
 
 /// Why there is no credible forecast; `Display` says it in a plain sentence without a full stop.
@@ -142,6 +215,8 @@ pub enum NoForecast {
     BeyondHorizon { horizon_hours: f64 },
     /// It could be soon, and it could be never: no median within the horizon.
     TooUncertain { p10_hours: f64, horizon_hours: f64 },
+    /// The interval says no more than a guess that knows nothing but the age of the trend.
+    NoBetterThanGuess { p10_hours: f64, p90_hours: f64 },
 }
 
 impl fmt::Display for NoForecast {
@@ -180,6 +255,10 @@ impl fmt::Display for NoForecast {
                 p10_hours,
                 horizon_hours / 24.0
             ),
+            Self::NoBetterThanGuess { p10_hours, p90_hours } => write!(
+                f,
+                "too uncertain: between {p10_hours:.0} and {p90_hours:.0} hours, no better than a guess from the age of the trend"
+            ),
         }
     }
 }
@@ -190,6 +269,16 @@ const STOPPED_SHARE: f64 = 0.25;
 const JUMP_SHARE: f64 = 0.5;
 /// The last block may be this share of the history's length old.
 const MOST_AHEAD: f64 = 0.5;
+/// P90 over P10 of an exponential lifetime: what a constant hazard, hence a guess, gives.
+pub(super) const GUESS_RATIO: f64 = 21.85;
+/// Share of the way to the limit at which the milestone stands: near enough to be reached before the forecast is of no
+/// more use, far enough to be told from the scatter.
+const MILESTONE_SHARE: f64 = 0.4;
+/// Standard score of 90 %.
+pub(super) const Z90: f64 = 1.281_551_565_544_6;
+/// A guess from the age s of the trend alone gives 9·s for P90; what ends before that says more, however wide its
+/// ratio is.
+pub(super) const GUESS_REACH: f64 = 9.0;
 /// Relative width to which quantiles are found.
 const QUANTILE_WIDTH: f64 = 1e-4;
 
@@ -207,6 +296,31 @@ pub fn forecast(
     onset_hint: Option<EventTime>,
     params: &CheckedRemaining,
 ) -> Result<RemainingLife, NoForecast> {
+    forecast_knowing(blocks, now, targets, &Known { onset_hint, ..Known::default() }, params)
+}
+
+/// What else is known of the wear, beside its own past.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Known {
+    /// When the trend began; without it, onsets are searched.
+    pub onset_hint: Option<EventTime>,
+    /// How earlier statements came out.
+    pub correction: Correction,
+    /// How fast the wear of past machines grew.
+    pub growth: Option<GrowthPrior>,
+}
+
+/// [`forecast`] with what is known beside the blocks.
+///
+/// # Errors
+/// As [`forecast`].
+pub fn forecast_knowing(
+    blocks: &[Reading],
+    now: EventTime,
+    targets: &[Target],
+    known: &Known,
+    params: &CheckedRemaining,
+) -> Result<RemainingLife, NoForecast> {
     let RemainingParams { min_blocks, min_trend_t, .. } = params.0;
     if !targets.iter().any(|t| t.limit.is_finite()) {
         return Err(NoForecast::NoLimit);
@@ -220,8 +334,8 @@ pub fn forecast(
         }
         let flat = NoForecast::NoTrend { t: 0.0, need: min_trend_t };
         let points = Points::pool(&blocks).ok_or(flat)?;
-        let hint_hours = onset_hint.map(|at| at.hours_since(points.last_at));
-        let degradation = Degradation::fit(&points, hint_hours).ok_or(flat)?;
+        let hint_hours = known.onset_hint.map(|at| at.hours_since(points.last_at));
+        let degradation = Degradation::fit(&points, hint_hours, known.growth).ok_or(flat)?;
         if degradation.rise_t.is_nan() {
             return Err(flat);
         }
@@ -242,14 +356,55 @@ pub fn forecast(
     if ahead_hours > MOST_AHEAD * degradation.span_hours {
         return Err(NoForecast::Stale { hours: ahead_hours });
     }
+    let seen = Seen::of(&blocks);
+    let clock = Clock { ahead_hours, params: &params.0, seen };
     let targets: Vec<TargetForecast> = targets
         .iter()
-        .map(|&target| TargetForecast { target, time: time_to(&degradation, target, ahead_hours, &params.0) })
+        .map(|&target| TargetForecast { target, time: time_to(&degradation, target, known.correction, &clock) })
         .collect();
     match targets.iter().find_map(|t| t.time.err()) {
         Some(reason) if targets.iter().all(|t| t.time.is_err()) => Err(reason),
-        _ => Ok(RemainingLife { model: degradation.model, degradation, targets }),
+        _ => {
+            let milestone = milestone(&degradation, &targets, &clock);
+            Ok(RemainingLife { model: degradation.model, degradation, targets, milestone })
+        }
     }
+}
+
+/// Highest and lowest level reached so far: medians of three, so that one block alone is none.
+#[derive(Debug, Clone, Copy)]
+struct Seen {
+    highest: f64,
+    lowest: f64,
+}
+
+impl Seen {
+    fn of(blocks: &[Reading]) -> Self {
+        let start = Self { highest: f64::NEG_INFINITY, lowest: f64::INFINITY };
+        blocks.windows(3).fold(start, |seen, w| {
+            let (a, b, c) = (w[0].value, w[1].value, w[2].value);
+            let middle = a.min(b).max(a.max(b).min(c));
+            Self { highest: seen.highest.max(middle), lowest: seen.lowest.min(middle) }
+        })
+    }
+}
+
+/// What all targets share.
+struct Clock<'a> {
+    ahead_hours: f64,
+    params: &'a RemainingParams,
+    seen: Seen,
+}
+
+fn milestone(degradation: &Degradation, targets: &[TargetForecast], clock: &Clock<'_>) -> Option<Milestone> {
+    let target = targets.iter().find(|t| t.time.is_ok())?.target;
+    let level = degradation.shapes.iter().map(|s| s.weight * s.level).sum::<f64>();
+    let level = level + MILESTONE_SHARE * (target.limit - level);
+    let on_way = Target::exact(level, target.side);
+    let times = Times::new(degradation, on_way, clock);
+    let at = |z: f64| times.quantile(normal_cdf(z), clock.params.horizon_hours);
+    let (p10_hours, p50_hours, p90_hours) = (at(-Z90)?, at(0.0)?, at(Z90)?);
+    Some(Milestone { level, side: target.side, p10_hours, p50_hours, p90_hours })
 }
 
 /// First passage under one shape: a linear passage in that shape's own time.
@@ -298,42 +453,120 @@ impl ShapePassage {
     }
 }
 
+/// Standard scores in the middles of seven equally likely parts of a normal distribution.
+/// Source: the normal quantile of (i − ½)/7, from R's qnorm as from memory; the test holds them against `normal_cdf`.
+const PARTS: [f64; 7] = [-1.465_234, -0.791_639, -0.366_106, 0.0, 0.366_106, 0.791_639, 1.465_234];
+
+/// The standard score of a probability, by bisection: used a few times per forecast with a doubtful limit.
+pub(super) fn normal_score(p: f64) -> f64 {
+    rising_root(1.0, 17.0, 1e-7, |x| normal_cdf(x - 9.0) - p) - 9.0
+}
+
+/// Middles of seven equally likely parts of a log-normal with median 1, of which what lies below `reached` is ruled out.
+pub(super) fn survived_parts(reached: f64, ln_sd: f64) -> [f64; 7] {
+    let gone = if reached > 0.0 { normal_cdf(reached.ln() / ln_sd) } else { 0.0 };
+    PARTS.map(|part| {
+        let p = gone + (1.0 - gone) * normal_cdf(part);
+        // Beyond all doubt the limit is just ahead.
+        (ln_sd * normal_score(p.min(1.0 - 1e-9))).exp().max(reached * (1.0 + 1e-6))
+    })
+}
+
+/// Distribution of the time to one target: a mixture over shapes, and over limits when the limit is in doubt.
+struct Times {
+    passages: Vec<ShapePassage>,
+}
+
+impl Times {
+    fn new(degradation: &Degradation, target: Target, clock: &Clock<'_>) -> Self {
+        let spread_var = clock.params.rate_spread * clock.params.rate_spread / degradation.rise.abs();
+        let mut passages = Vec::new();
+        let mut add = |limit: f64, weight: f64| {
+            let target = Target { limit, ..target };
+            passages.extend(degradation.shapes.iter().map(|s| {
+                let passage = ShapePassage::new(s, target, clock.ahead_hours, spread_var);
+                ShapePassage { weight: weight * s.weight, ..passage }
+            }));
+        };
+        match target.doubt {
+            Some(LevelDoubt { healthy, ln_sd }) if ln_sd > 0.0 && ln_sd.is_finite() => {
+                let sign = if target.side == Side::Upper { 1.0 } else { -1.0 };
+                let to_limit = sign * (target.limit - healthy);
+                let reached = match target.side {
+                    Side::Upper => clock.seen.highest - healthy,
+                    Side::Lower => healthy - clock.seen.lowest,
+                };
+                for part in survived_parts(reached / to_limit, ln_sd) {
+                    add(healthy + sign * to_limit * part, 1.0 / PARTS.len() as f64);
+                }
+            }
+            _ => add(target.limit, 1.0),
+        }
+        Self { passages }
+    }
+
+    fn cdf(&self, hours: f64) -> f64 {
+        self.passages.iter().map(|p| p.weight * p.cdf(hours)).sum()
+    }
+
+    fn mean_drift(&self) -> f64 {
+        self.passages.iter().map(|p| p.weight * p.passage.drift).sum()
+    }
+
+    /// `None`: beyond the horizon.
+    fn quantile(&self, p: f64, horizon_hours: f64) -> Option<f64> {
+        // Nothing shorter than this is stated: times are rounded by the blocks anyway.
+        let least = 1e-6 * horizon_hours;
+        if self.cdf(least) >= p {
+            return Some(least);
+        }
+        (self.cdf(horizon_hours) >= p).then(|| rising_root(least, horizon_hours, QUANTILE_WIDTH, |t| self.cdf(t) - p))
+    }
+}
+
 fn time_to(
     degradation: &Degradation,
     target: Target,
-    ahead_hours: f64,
-    params: &RemainingParams,
+    correction: Correction,
+    clock: &Clock<'_>,
 ) -> Result<TimeToLimit, NoForecast> {
     if !target.limit.is_finite() {
         return Err(NoForecast::NoLimit);
     }
-    let horizon_hours = params.horizon_hours;
-    let spread_var = params.rate_spread * params.rate_spread / degradation.rise.abs();
-    let passages: Vec<ShapePassage> =
-        degradation.shapes.iter().map(|s| ShapePassage::new(s, target, ahead_hours, spread_var)).collect();
-    let mixture = |hours: f64| passages.iter().map(|p| p.weight * p.cdf(hours)).sum::<f64>();
-    let past = mixture(0.0);
+    let horizon_hours = clock.params.horizon_hours;
+    let times = Times::new(degradation, target, clock);
+    let past = times.cdf(0.0);
     if past >= 0.5 {
         return Err(NoForecast::AlreadyPast { probability: past.min(1.0) });
     }
-    if passages.iter().map(|p| p.weight * p.passage.drift).sum::<f64>() <= 0.0 {
+    if times.mean_drift() <= 0.0 {
         return Err(NoForecast::TrendAway);
     }
-    let within_horizon = mixture(horizon_hours).min(1.0);
-    if within_horizon.is_nan() || within_horizon < 0.1 {
-        return Err(NoForecast::BeyondHorizon { horizon_hours });
+    let within_horizon = times.cdf(horizon_hours).min(1.0);
+    let at = |z: f64| times.quantile(correction.probability(z), horizon_hours);
+    let p10_hours = at(-Z90).ok_or(NoForecast::BeyondHorizon { horizon_hours })?;
+    let p50_hours = at(0.0).ok_or(NoForecast::TooUncertain { p10_hours, horizon_hours })?;
+    let p90_hours = at(Z90);
+    // Near the limit a wide ratio is a few hours, and worth saying; a guess has the age of the trend for its scale.
+    let age_hours = clock.ahead_hours + degradation.at.hours_since(degradation.onset);
+    let upper = p90_hours.unwrap_or(horizon_hours);
+    if upper > GUESS_RATIO * p10_hours && upper > GUESS_REACH * age_hours {
+        return Err(NoForecast::NoBetterThanGuess { p10_hours, p90_hours: upper });
     }
-    // Nothing shorter than this is stated: times are rounded by the blocks anyway.
-    let least = 1e-6 * horizon_hours;
-    let quantile = |p: f64, low: f64, high: f64| {
-        if mixture(low) >= p { low } else { rising_root(low, high, QUANTILE_WIDTH, |t| mixture(t) - p) }
-    };
-    if within_horizon < 0.5 {
-        let p10_hours = quantile(0.1, least, horizon_hours);
-        return Err(NoForecast::TooUncertain { p10_hours, horizon_hours });
-    }
-    let p50_hours = quantile(0.5, least, horizon_hours);
-    let p10_hours = quantile(0.1, least, p50_hours);
-    let p90_hours = (within_horizon >= 0.9).then(|| quantile(0.9, p50_hours, horizon_hours));
     Ok(TimeToLimit { p10_hours, p50_hours, p90_hours, within_horizon })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: the definition: Φ of the i-th score is (i − ½)/7.
+    #[test]
+    fn the_parts_are_equally_likely() {
+        for (i, z) in PARTS.iter().enumerate() {
+            let p = (i as f64 + 0.5) / 7.0;
+            assert!((normal_cdf(*z) - p).abs() < 1e-6, "{z}: {}, wanted {p}", normal_cdf(*z));
+            assert!((normal_score(p) - z).abs() < 1e-5);
+        }
+    }
 }

@@ -152,7 +152,7 @@ pub struct Measured {
 pub struct LimitSource {
     /// The limit.
     pub limit: Measured,
-    /// `baseline`, a zone preset's name with its edition, or `own`.
+    /// `baseline`, a zone preset's name with its edition, `own`, `assumed` (where such machines fail) or `history`.
     pub source: String,
 }
 
@@ -202,7 +202,7 @@ pub struct Contribution {
 pub struct Forecast {
     /// Point name.
     pub point: String,
-    /// `warning`, `alarm` or `zone-d`.
+    /// `warning`, `alarm`, `zone-d` or `failure`.
     pub target: String,
     /// The limit extrapolated to.
     pub limit: LimitSource,
@@ -223,10 +223,16 @@ pub struct Forecast {
 pub struct RemainingLife {
     /// Forecasts, nearest first; empty when there is none.
     pub forecasts: Vec<Forecast>,
-    /// Degradation model chosen: `linear` or `exponential`.
+    /// Degradation model chosen: `linear`, `exponential`, `slowing` or `power`; `past-cases` when the nearest rests on them.
     pub model: Option<String>,
     /// Why there is no forecast.
     pub none_because: Option<String>,
+    /// Intervals this asset was given before that could be judged since, each at a level on the way.
+    pub past_intervals: u32,
+    /// How many of them held what came; 0.8 of them should.
+    pub past_intervals_held: u32,
+    /// What past cases of its class say, or why they say nothing; `None` when there are none.
+    pub history: Option<String>,
 }
 
 /// One transition of one alert: what goes to `…/{asset}/alert` and into `alerts.jsonl`.
@@ -346,6 +352,8 @@ pub struct Condition {
     /// The asset's deviation, equivalent standard score.
     #[serde(with = "forms::optional_number")]
     pub deviation: Option<f64>,
+    /// What the thresholds are and rest on; `None` while learning.
+    pub thresholds: Option<Thresholds>,
     /// Ids of the alerts that are open.
     pub open_alerts: Vec<String>,
     /// Points whose sensor is at fault, with their NAMUR NE 107 status.
@@ -354,6 +362,33 @@ pub struct Condition {
     /// Where each condition point stands, in the order of the configuration.
     pub points: Vec<PointNow>,
     /// One plain sentence.
+    pub message: String,
+}
+
+/// Thresholds of one machine, and what they rest on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Thresholds {
+    /// The budget: false warnings per machine and year of running.
+    #[serde(with = "forms::number")]
+    pub false_warnings_per_year: f64,
+    /// Deviation that is worth an advisory, equivalent standard score.
+    #[serde(with = "forms::number")]
+    pub deviation: f64,
+    /// Limit of the cumulative sums, standard deviations.
+    #[serde(with = "forms::number")]
+    pub step_limit: f64,
+    /// Two-sided significance a drift must reach.
+    #[serde(with = "forms::number")]
+    pub drift_significance: f64,
+    /// Rows learned from.
+    pub rows: u32,
+    /// The fewest independent rows any point's spread rests on.
+    #[serde(with = "forms::number")]
+    pub independent_rows: f64,
+    /// The most any point's threshold was widened for want of independent rows, a factor.
+    #[serde(with = "forms::number")]
+    pub widened: f64,
+    /// The same in a sentence.
     pub message: String,
 }
 
@@ -369,6 +404,30 @@ pub struct RemainingLifeStatement {
     pub at: EventTime,
     /// The statement, under the key it has in an alert.
     pub remaining_life: RemainingLife,
+}
+
+/// An asset's life up to its end, as a past case for others of its class: a file of the folder `history.dir`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct History {
+    /// Site name.
+    pub site: String,
+    /// Asset name.
+    pub asset: String,
+    /// Its class; a history without one helps nobody.
+    pub class: Option<String>,
+    /// When it ended.
+    #[serde(with = "forms::time")]
+    pub ended_at: EventTime,
+    /// Names of the points, in the order of the case's columns.
+    pub points: Vec<String>,
+    /// Their units.
+    pub units: Vec<String>,
+    /// The levels.
+    pub case: roundsman_models::prognose::fleet::Case,
+}
+
+impl Document for History {
+    const SCHEMA: &'static str = "roundsman.history/1";
 }
 
 impl Document for Alert {

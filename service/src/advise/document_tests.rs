@@ -46,6 +46,9 @@ pub(crate) fn alert() -> Alert {
             }],
             model: Some("linear".into()),
             none_because: None,
+            past_intervals: 12,
+            past_intervals_held: 10,
+            history: None,
         }),
         message: "m".into(),
         by: None,
@@ -63,6 +66,7 @@ fn condition() -> Condition {
         run_hours: 1234.5,
         learned: 1.0,
         deviation: None,
+        thresholds: None,
         open_alerts: vec!["north/pump-7/machine/3".into()],
         sensor_faults: vec![("de-temp".into(), "failure".into())],
         points: Vec::new(),
@@ -80,7 +84,14 @@ fn documents_read_back_as_they_were() {
         site: "north".into(),
         asset: "pump-7".into(),
         at: AT,
-        remaining_life: RemainingLife { forecasts: vec![], model: None, none_because: Some("no trend".into()) },
+        remaining_life: RemainingLife {
+            forecasts: vec![],
+            model: None,
+            none_because: Some("no trend".into()),
+            past_intervals: 0,
+            past_intervals_held: 0,
+            history: Some("2 past cases of its class, 3 needed".into()),
+        },
     };
     assert_eq!(RemainingLifeStatement::from_json(&statement.to_json()).expect("our own"), statement);
 }

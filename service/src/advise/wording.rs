@@ -9,7 +9,7 @@
 
 use super::document::{
     Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured, Severity,
-    Zone,
+    Thresholds, Zone,
 };
 use crate::asset::spec::{AssetSpec, Detection, PointSpec, Quantity};
 use crate::config::value::show_secs;
@@ -21,6 +21,8 @@ use roundsman_models::EventTime;
 pub const LONGEST: usize = 300;
 /// Most characters of a name inside it.
 const LONGEST_NAME: usize = 40;
+/// A threshold this much wider than the budget alone asks for is worth a sentence.
+const WORTH_SAYING: f64 = 1.2;
 /// Factor from which "3.2 times" says more than a difference.
 const TELLING_FACTOR: f64 = 1.5;
 /// Share from which a point is worth a word of advice beside the first.
@@ -95,6 +97,23 @@ pub fn condition_message(condition: &Condition) -> String {
         parts.push(Part::must(format!("Sensor at fault: {}{more}.", plain(first, LONGEST_NAME))));
     }
     fit(parts)
+}
+
+/// What the thresholds of a machine rest on.
+pub fn thresholds_message(t: &Thresholds) -> String {
+    let warnings = if t.false_warnings_per_year == 1.0 { "false warning" } else { "false warnings" };
+    let mut said = format!(
+        "For {} {warnings} a year of running an advisory starts at a deviation of {:.1}; learned from {} rows.",
+        t.false_warnings_per_year, t.deviation, t.rows
+    );
+    if t.widened >= WORTH_SAYING {
+        said += &format!(
+            " The spread of at least one point rests on about {:.0} independent rows, too few for that budget: its \
+             threshold is {:.1} times as wide.",
+            t.independent_rows, t.widened
+        );
+    }
+    said
 }
 
 /// A UCUM code as people write the unit; what has no other sign stays.
@@ -451,6 +470,7 @@ fn forecast_words(forecast: &Forecast) -> Option<String> {
         "zone-d" => "zone D",
         "warning" => "the warning limit",
         "alarm" => "the alarm limit",
+        "failure" => "the level at which such machines failed",
         _ => "the limit",
     };
     let usable = |hours: Option<f64>| hours.filter(|h| h.is_finite() && *h >= 0.0);

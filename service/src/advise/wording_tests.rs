@@ -1,4 +1,5 @@
 use super::*;
+use crate::advise::document::Thresholds;
 use crate::advise::document::tests::{AT, alert};
 use crate::asset::spec::{OwnLimits, Role};
 use proptest::prelude::*;
@@ -202,6 +203,7 @@ fn a_condition_is_said_in_a_sentence() {
         run_hours: 9.0,
         learned: f64::NAN,
         deviation: None,
+        thresholds: None,
         open_alerts: vec!["a".into(), "b".into()],
         sensor_faults: vec![("x".into(), "failure".into()), ("y".into(), "failure".into())],
         points: Vec::new(),
@@ -282,4 +284,24 @@ proptest! {
             prop_assert!(!text.contains("NaN") && !text.contains("inf "), "{text}");
         }
     }
+}
+
+#[test]
+fn thresholds_say_what_they_rest_on() {
+    let mut thresholds = Thresholds {
+        false_warnings_per_year: 1.0,
+        deviation: 4.82,
+        step_limit: 6.3,
+        drift_significance: 8.4e-5,
+        rows: 300,
+        independent_rows: 214.0,
+        widened: 1.03,
+        message: String::new(),
+    };
+    let said = thresholds_message(&thresholds);
+    assert!(said.contains("1 false warning a year") && said.contains("4.8") && said.contains("300 rows"), "{said}");
+    assert!(!said.contains("wide"), "three per cent are not worth a word: {said}");
+    (thresholds.independent_rows, thresholds.widened) = (8.2, 2.14);
+    let said = thresholds_message(&thresholds);
+    assert!(said.contains("about 8 independent") && said.contains("2.1 times as wide"), "{said}");
 }

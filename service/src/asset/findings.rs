@@ -16,6 +16,7 @@ use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{
     AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, LifeState, Transition, Transitions,
 };
+use roundsman_models::detect::learned::Learned;
 use roundsman_models::detect::limits::{BaselineRule, CheckedBaselineRule, Limit, Source};
 use roundsman_models::detect::tail;
 use serde::{Deserialize, Serialize};
@@ -240,6 +241,7 @@ impl Findings {
             run_hours: machine.run_hours(),
             learned: machine.learned_share(context.settings),
             deviation: now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite()),
+            thresholds: machine.learned().map(thresholds_of),
             open_alerts: open,
             sensor_faults,
             points: super::points::points(machine, now, context),
@@ -377,8 +379,8 @@ fn standing(life: &AlarmLife) -> String {
 /// Points that take part in what is said of the machine, the most telling first.
 fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Contribution> {
     let scored = &now.watched.scored;
-    let odd = now.state.is_some() && scored.deviation >= context.settings.detect.advisory_sigmas;
-    let mut list: Vec<(u8, Contribution)> = Vec::new();
+    let odd = now.state.is_some() && scored.deviation >= machine.advisory_from();
+    let mut list: Vec<(u8, bool, Contribution)> = Vec::new();
     for (i, (point, watch)) in machine.layout().conditions.iter().zip(machine.watches()).enumerate() {
         let share = now.state.map_or(0.0, |_| scored.share.get(i).copied().unwrap_or(0.0));
         let Some((rank, evidence, onset)) = evidence_of(watch, odd && share >= LEAST_SHARE) else { continue };
@@ -391,6 +393,8 @@ fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Con
         let observed = if evidence == Evidence::Limit { newest } else { mean.or(newest) };
         list.push((
             rank,
+            // A change that matters is told before one that is only odd.
+            scored.telling.get(i).copied().unwrap_or(false),
             Contribution {
                 point: spec.name.clone(),
                 evidence,
@@ -410,11 +414,11 @@ fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Con
             let Some(spec) = context.spec.points.get(usize::from(*point)) else { continue };
             let mut c = of_sensor(&spec.name, Evidence::NewState, Some(*value), &spec.unit);
             c.onset = now.novel_since;
-            list.push((1, c));
+            list.push((1, true, c));
         }
     }
-    list.sort_by(|a, b| b.0.cmp(&a.0).then(b.1.share.total_cmp(&a.1.share)));
-    list.into_iter().map(|(_, c)| c).collect()
+    list.sort_by(|a, b| (b.0, b.1).cmp(&(a.0, a.1)).then(b.2.share.total_cmp(&a.2.share)));
+    list.into_iter().map(|(_, _, c)| c).collect()
 }
 
 fn measured(value: f64, unit: &str) -> Measured {
@@ -476,6 +480,22 @@ fn evidence_of(watch: &Watch, in_pattern: bool) -> Option<(u8, Evidence, Option<
         return Some((2, Evidence::Drift, began));
     }
     in_pattern.then_some((1, Evidence::Pattern, began))
+}
+
+fn thresholds_of(learned: &Learned) -> document::Thresholds {
+    let (found, basis) = (learned.thresholds(), learned.basis());
+    let mut said = document::Thresholds {
+        false_warnings_per_year: learned.allowed().budget.warnings_per_year,
+        deviation: found.deviation,
+        step_limit: found.step_limit,
+        drift_significance: found.drift_significance,
+        rows: basis.rows,
+        independent_rows: basis.independent_rows,
+        widened: basis.widened,
+        message: String::new(),
+    };
+    said.message = wording::thresholds_message(&said);
+    said
 }
 
 /// A limit with where it came from.

@@ -1,30 +1,68 @@
 //! Remaining life of one asset: at the end of every block, for each point that moves away from its baseline, hours to
-//! each of its limits.
+//! each of its limits; where nobody has set one, hours to the level at which such machines fail; and what past cases of
+//! its class say of the whole asset.
+//!
+//! How earlier statements came out widens or narrows the next ones, over the whole life of the asset.
 
 use super::Context;
 use super::findings::limit_source;
 use super::layout::Layout;
 use super::machine::{Watch, limits_of};
-use crate::advise::document::{Forecast, RemainingLife};
+use super::spec::{PointSpec, Quantity};
+use crate::advise::document::{Forecast, LimitSource, Measured, RemainingLife};
 use crate::engine::Output;
 use roundsman_models::detect::learned::Learned;
 use roundsman_models::detect::limits::{Expected, Limit, Source};
 use roundsman_models::detect::zones::Preset;
 use roundsman_models::manipulate::blocks::Blocks;
-use roundsman_models::prognose::remaining::{self, RemainingParams, Side, Target};
+use roundsman_models::prognose::{
+    CheckedRemaining, Known, LevelDoubt, RemainingParams, Side, Target, TrackRecord, course, forecast_knowing,
+    unknown_failure,
+};
 use roundsman_models::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
 
-/// The last statement of an asset's remaining life.
+/// Blocks whose mean is taken for the level when an earlier statement is judged.
+const JUDGED_BLOCKS: usize = 3;
+/// A level is one with a zero, and so fails at a multiple of its healthy value, when it lies this many of its standard
+/// deviations above zero.
+const CLEAR_OF_ZERO: f64 = 3.0;
+
+/// The last statement of an asset's remaining life, and how its statements have come out.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Forecaster {
     last: Option<RemainingLife>,
+    record: TrackRecord,
+}
+
+/// What a point can be forecast to.
+struct Named {
+    name: &'static str,
+    limit: LimitSource,
+    target: Target,
+}
+
+/// What is known of a moving point.
+struct Moving<'a> {
+    /// Its place among the condition points.
+    place: usize,
+    watch: &'a Watch,
+    /// Baseline level these days, and its standard deviation.
+    normal: f64,
+    scale: f64,
+    steady: bool,
 }
 
 impl Forecaster {
     /// The last statement; `None` before any point moved.
     pub fn statement(&self) -> Option<&RemainingLife> {
         self.last.as_ref()
+    }
+
+    /// The machine is learned anew: what was said of its trends is over, how well it was said is not.
+    pub fn restart(&mut self) {
+        self.last = None;
+        self.record.forget_all();
     }
 
     /// A block has ended: states the remaining life anew. Says it when there is a forecast, or when the reason there is
@@ -42,72 +80,47 @@ impl Forecaster {
         out: &mut Vec<Output>,
     ) {
         let Some(learned) = learned else { return };
-        let moves = |w: &Watch| w.drift.is_some() || w.odd_since.is_some() || w.crossed.is_some();
-        if !watches.iter().any(moves) {
+        let Ok(params) = RemainingParams::default().check() else { return };
+        let mut moving = Vec::new();
+        for (place, watch) in watches.iter().enumerate() {
+            let moves = watch.drift.is_some() || watch.odd_since.is_some() || watch.crossed.is_some();
+            let model =
+                || learned.baseline(watch.leading).or_else(|| learned.baseline(state)).and_then(|b| b.point(place));
+            let Some(model) = moves.then(model).flatten() else {
+                self.record.forget(place as u16);
+                continue;
+            };
+            // What would be normal these days: a summer's temperatures are not the spring's it was learned in.
+            let normal = if watch.normal.is_finite() { watch.normal } else { model.reference };
+            if let Some(residual) = blocks.recent_mean(place, JUDGED_BLOCKS) {
+                self.record.judge(place as u16, at, normal + residual);
+            }
+            moving.push(Moving { place, watch, normal, scale: model.scale, steady: model.steady });
+        }
+        if moving.is_empty() {
             if self.last.take().is_some() {
-                let none = none("no point moves away from its baseline");
+                let none = self.empty(Some("no point moves away from its baseline"));
                 out.push(Output::RemainingLife(context.id, at, Box::new(none)));
             }
             return;
         }
-        let mut statement = none("");
-        let mut series = Vec::new();
-        for (i, watch) in watches.iter().enumerate().filter(|(_, w)| moves(w)) {
-            let model = learned.baseline(watch.leading).or_else(|| learned.baseline(state)).and_then(|b| b.point(i));
-            let Some(model) = model else { continue };
-            // What would be normal these days: a summer's temperatures are not the spring's it was learned in.
-            let normal = if watch.normal.is_finite() { watch.normal } else { model.reference };
-            let point = layout.conditions.get(i).copied().unwrap_or(u16::MAX);
-            let Some(spec) = context.spec.points.get(usize::from(point)) else { continue };
-            blocks.longest(i, watch.trend_since, &mut series);
-            let levels: Vec<Reading> = series.iter().map(|(at, r)| Reading { at: *at, value: normal + r }).collect();
-            let wander = if model.steady { 1.0 } else { 2.0 };
-            let expected = Expected { location: normal, scale: model.scale * wander };
-            let limits = limits_of(point, Some(expected), context);
-            let mut named: Vec<(&str, Limit, Side)> = Vec::new();
-            let mut add = |name, limit: Option<Limit>, side| named.extend(limit.map(|l| (name, l, side)));
-            add("warning", limits.warning_high, Side::Upper);
-            add("alarm", limits.alarm_high, Side::Upper);
-            add("warning", limits.warning_low, Side::Lower);
-            add("alarm", limits.alarm_low, Side::Lower);
-            if limits.alarm_high.is_some_and(|l| l.source == Source::Own) {
-                let zone_d = context.spec.zones.as_deref().and_then(Preset::by_name).map(|z| z.alarm());
-                let is_velocity = spec.quantity == super::spec::Quantity::VibrationVelocity;
-                let limit =
-                    zone_d.filter(|_| is_velocity).map(|value| Limit { value, source: Source::Zones, span: value });
-                add("zone-d", limit, Side::Upper);
-            }
-            let targets: Vec<Target> =
-                named.iter().map(|(_, l, side)| Target { limit: l.value, side: *side }).collect();
-            let Ok(params) = RemainingParams::default().check() else { return };
-            match remaining::forecast(&levels, at, &targets, None, &params) {
-                Ok(life) => {
-                    let mut any = false;
-                    let mut reason = None;
-                    for ((name, limit, _), target) in named.iter().zip(&life.targets) {
-                        match &target.time {
-                            Ok(time) => {
-                                any = true;
-                                statement.forecasts.push(Forecast {
-                                    point: spec.name.clone(),
-                                    target: (*name).to_owned(),
-                                    limit: limit_source(limit, &spec.unit, context),
-                                    p10_hours: Some(time.p10_hours),
-                                    p50_hours: Some(time.p50_hours),
-                                    p90_hours: time.p90_hours,
-                                });
-                            }
-                            Err(why) => reason = Some(why.to_string()),
-                        }
-                    }
-                    if any {
-                        statement.model = Some(life.model.name().to_owned());
-                    } else if let Some(why) = reason {
-                        statement.none_because = Some(format!("{}: {why}", spec.name));
-                    }
+        let mut statement = self.empty(None);
+        let by_class = context.settings.history.as_deref();
+        let mut foreseen = false;
+        if let (Some(class), Some(lead)) = (by_class, moving.first()) {
+            let normals: Vec<f64> = (0..watches.len()).map(|i| normal_of(i, state, watches, learned)).collect();
+            match class.forecast(at, blocks, &normals, lead.place, &layout.conditions, context) {
+                Ok((forecast, basis)) => {
+                    foreseen = true;
+                    statement.forecasts.push(forecast);
+                    statement.model = Some("past-cases".into());
+                    statement.history = Some(basis);
                 }
-                Err(why) => statement.none_because = Some(format!("{}: {why}", spec.name)),
+                Err(why) => statement.history = Some(why),
             }
+        }
+        for point in &moving {
+            self.point(at, point, foreseen, blocks, layout, context, &params, &mut statement);
         }
         let nearest = |f: &Forecast| f.p50_hours.unwrap_or(f64::INFINITY);
         statement.forecasts.sort_by(|a, b| nearest(a).total_cmp(&nearest(b)));
@@ -120,8 +133,136 @@ impl Forecaster {
         }
         self.last = Some(statement);
     }
+
+    #[expect(clippy::too_many_arguments, reason = "everything the asset knows of one point's level over time")]
+    fn point(
+        &mut self,
+        at: EventTime,
+        moving: &Moving<'_>,
+        foreseen: bool,
+        blocks: &Blocks,
+        layout: &Layout,
+        context: &Context<'_>,
+        params: &CheckedRemaining,
+        statement: &mut RemainingLife,
+    ) {
+        let point = layout.conditions.get(moving.place).copied().unwrap_or(u16::MAX);
+        let Some(spec) = context.spec.points.get(usize::from(point)) else { return };
+        let mut series = Vec::new();
+        blocks.longest(moving.place, moving.watch.trend_since, &mut series);
+        let levels: Vec<Reading> = series.iter().map(|(at, r)| Reading { at: *at, value: moving.normal + r }).collect();
+        let named = targets(moving, point, context);
+        if !foreseen && let Some(failure) = failure(at, moving, spec, &levels, &named) {
+            statement.model.get_or_insert_with(|| "power".to_owned());
+            statement.forecasts.push(failure);
+        }
+        let targets: Vec<Target> = named.iter().map(|n| n.target).collect();
+        let known = Known { correction: self.record.correction(), ..Known::default() };
+        let life = match forecast_knowing(&levels, at, &targets, &known, params) {
+            Ok(life) => life,
+            Err(why) => {
+                statement.none_because = Some(format!("{}: {why}", spec.name));
+                return;
+            }
+        };
+        if let Some(milestone) = &life.milestone {
+            self.record.bet(moving.place as u16, at, milestone);
+        }
+        for (named, target) in named.into_iter().zip(&life.targets) {
+            let Ok(time) = &target.time else { continue };
+            statement.forecasts.push(Forecast {
+                point: spec.name.clone(),
+                target: named.name.to_owned(),
+                limit: named.limit,
+                p10_hours: Some(time.p10_hours),
+                p50_hours: Some(time.p50_hours),
+                p90_hours: time.p90_hours,
+            });
+        }
+        statement.model.get_or_insert_with(|| life.model.name().to_owned());
+    }
+
+    fn empty(&self, why: Option<&str>) -> RemainingLife {
+        let (judged, held) = self.record.held();
+        RemainingLife {
+            forecasts: Vec::new(),
+            model: None,
+            none_because: why.map(str::to_owned),
+            past_intervals: judged,
+            past_intervals_held: held,
+            history: None,
+        }
+    }
 }
 
-fn none(why: &str) -> RemainingLife {
-    RemainingLife { forecasts: Vec::new(), model: None, none_because: Some(why.to_owned()) }
+/// Baseline level of a condition point these days; NaN without a baseline.
+pub(super) fn normal_of(place: usize, state: u16, watches: &[Watch], learned: &Learned) -> f64 {
+    let Some(watch) = watches.get(place) else { return f64::NAN };
+    if watch.normal.is_finite() {
+        return watch.normal;
+    }
+    let baseline = learned.baseline(watch.leading).or_else(|| learned.baseline(state));
+    baseline.and_then(|b| b.point(place)).map_or(f64::NAN, |p| p.reference)
+}
+
+/// The limits of a point as targets.
+fn targets(moving: &Moving<'_>, point: u16, context: &Context<'_>) -> Vec<Named> {
+    let Some(spec) = context.spec.points.get(usize::from(point)) else { return Vec::new() };
+    let wander = if moving.steady { 1.0 } else { 2.0 };
+    let expected = Expected { location: moving.normal, scale: moving.scale * wander };
+    let limits = limits_of(point, Some(expected), context);
+    let mut named = Vec::new();
+    let mut add = |name, limit: Option<Limit>, side| {
+        named.extend(limit.map(|l| Named {
+            name,
+            limit: limit_source(&l, &spec.unit, context),
+            target: Target::exact(l.value, side),
+        }));
+    };
+    add("warning", limits.warning_high, Side::Upper);
+    add("alarm", limits.alarm_high, Side::Upper);
+    add("warning", limits.warning_low, Side::Lower);
+    add("alarm", limits.alarm_low, Side::Lower);
+    if limits.alarm_high.is_some_and(|l| l.source == Source::Own) {
+        let zone_d = context.spec.zones.as_deref().and_then(Preset::by_name).map(|z| z.alarm());
+        let is_velocity = spec.quantity == Quantity::VibrationVelocity;
+        let limit = zone_d.filter(|_| is_velocity).map(|value| Limit { value, source: Source::Zones, span: value });
+        add("zone-d", limit, Side::Upper);
+    }
+    named
+}
+
+/// Hours to the level at which such machines fail, where nobody has set an alarm limit. One from the baseline says that
+/// something has changed, not that the machine is at its end.
+fn failure(
+    at: EventTime,
+    moving: &Moving<'_>,
+    spec: &PointSpec,
+    levels: &[Reading],
+    named: &[Named],
+) -> Option<Forecast> {
+    let limit_known =
+        named.iter().any(|n| n.name == "alarm" && n.limit.source != "baseline" && n.target.side == Side::Upper);
+    let has_zero = matches!(
+        spec.quantity,
+        Quantity::VibrationVelocity
+            | Quantity::VibrationAcceleration
+            | Quantity::VibrationDisplacement
+            | Quantity::Other
+    );
+    if limit_known || !has_zero || !(moving.normal > CLEAR_OF_ZERO * moving.scale) {
+        return None;
+    }
+    let (factor, ln_sd) = unknown_failure();
+    let limit = factor * moving.normal;
+    let doubt = LevelDoubt { healthy: moving.normal, ln_sd };
+    let time = course::to_failure(levels, at, limit, Side::Upper, &doubt, moving.scale).ok()?;
+    Some(Forecast {
+        point: spec.name.clone(),
+        target: "failure".into(),
+        limit: LimitSource { limit: Measured { value: limit, unit: spec.unit.clone() }, source: "assumed".into() },
+        p10_hours: Some(time.p10_hours),
+        p50_hours: Some(time.p50_hours),
+        p90_hours: time.p90_hours,
+    })
 }

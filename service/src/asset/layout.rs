@@ -19,6 +19,8 @@ pub const MAX_DRIVERS: usize = MAX_VARIABLES + 2;
 pub struct Layout {
     /// Points whose condition is watched.
     pub conditions: Vec<u16>,
+    /// Which of them are thermal: they follow with a lag, and a cold machine's say nothing.
+    pub thermal: Vec<bool>,
     /// Points that explain them: operating ones first, then the surroundings.
     pub drivers: Vec<u16>,
     /// How many of the drivers are operating ones.
@@ -37,11 +39,16 @@ impl Layout {
         let mut drivers: Vec<u16> = with(Role::Operating).take(MAX_VARIABLES).collect();
         let operating = drivers.len();
         drivers.extend(with(Role::Ambient).take(MAX_DRIVERS - operating));
+        let conditions: Vec<u16> = with(Role::Condition)
+            .filter(|i| spec.points[usize::from(*i)].quantity != Quantity::State)
+            .take(MAX_POINTS)
+            .collect();
         Self {
-            conditions: with(Role::Condition)
-                .filter(|i| spec.points[usize::from(*i)].quantity != Quantity::State)
-                .take(MAX_POINTS)
+            thermal: conditions
+                .iter()
+                .map(|i| spec.points[usize::from(*i)].quantity == Quantity::Temperature)
                 .collect(),
+            conditions,
             drivers,
             operating,
             run: run_signal(spec),
@@ -71,21 +78,32 @@ impl Layout {
 }
 
 fn plain() -> PointTraits {
-    PointTraits { follows: Follows::AtOnce, least_share: 0.0, least_change: 0.0, rides_on: None }
+    PointTraits {
+        follows: Follows::AtOnce,
+        least_share: 0.0,
+        least_change: 0.0,
+        least_drift_share: 0.0,
+        least_drift: 0.0,
+        rides_on: None,
+    }
 }
 
 /// Changes that mean nothing to anybody, by quantity: ours, from what vibration and temperature sensors repeat to.
 fn traits_of(point: &PointSpec, least_change: f64, ambient: Option<usize>) -> PointTraits {
     match point.quantity {
         Quantity::VibrationVelocity | Quantity::VibrationAcceleration | Quantity::VibrationDisplacement => {
-            PointTraits { least_share: least_change, ..plain() }
+            PointTraits { least_share: least_change, least_drift_share: 1.5 * least_change, ..plain() }
         }
         Quantity::Temperature => {
-            PointTraits { follows: Follows::WithLag, least_change: 2.0, rides_on: ambient, ..plain() }
+            PointTraits { follows: Follows::WithLag, least_change: 2.0, least_drift: 3.0, rides_on: ambient, ..plain() }
         }
-        Quantity::Other => PointTraits { least_share: 0.5 * least_change, ..plain() },
-        // Process values are measured to a per cent or so.
-        _ => PointTraits { least_share: 0.05 * least_change, ..plain() },
+        Quantity::Other => {
+            PointTraits { least_share: 0.5 * least_change, least_drift_share: 0.75 * least_change, ..plain() }
+        }
+        // Process values are measured to a per cent or so, and a sudden change of that size is one. Slowly they go by some
+        // per cent with temperature, season and what the process asks for; a pump that has lost 5 % of its head or flow
+        // is worn (common practice).
+        _ => PointTraits { least_share: 0.05 * least_change, least_drift_share: 0.25 * least_change, ..plain() },
     }
 }
 

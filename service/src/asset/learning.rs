@@ -1,11 +1,13 @@
 //! Learning: rows of a running machine are collected until there are enough, then a baseline is fitted.
 
-use super::layout::{LAGS, Layout};
+use super::layout::{LAG_SECS, LAGS, Layout};
 use super::settings::Settings;
 use super::spec::AssetSpec;
 use roundsman_models::EventTime;
-use roundsman_models::detect::cusum::CusumParams;
-use roundsman_models::detect::learned::{Learned, Rows, Shape};
+use roundsman_models::detect::budget::BudgetParams;
+use roundsman_models::detect::learned::{Allowed, Learned, Rows, Shape};
+use roundsman_models::detect::warm::{Warmth, Warmths};
+use roundsman_models::manipulate::blocks::FINE_PER_COARSE;
 use roundsman_models::manipulate::thin::{CheckedThin, ThinParams, ThinnedRows};
 use serde::{Deserialize, Serialize};
 
@@ -14,6 +16,13 @@ const MOST_ROWS: usize = 1024;
 /// The running means cover this share of the learning period: 50 min of 25 h.
 const SMOOTHED_SHARE: f64 = 1.0 / 30.0;
 
+/// Fine blocks of the drift test in a learning period: an hour of 25 h.
+pub const BLOCKS_PER_LEARNING: f64 = 25.0;
+/// The followed levels cover this share of it: half a day of running.
+const FOLLOWED_SHARE: f64 = 0.5;
+/// And at least this many snapshots, many times a running mean.
+const LEAST_FOLLOWED: f64 = 60.0;
+
 /// Rows being collected.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Collected {
@@ -21,6 +30,8 @@ pub struct Collected {
     /// Operating state of each row where a controller or the configuration gives it; thinned alike.
     given: Option<ThinnedRows>,
     run_secs: f64,
+    /// How warm the machine was, by lag.
+    warmths: [Warmths; LAG_SECS.len()],
 }
 
 impl Collected {
@@ -30,7 +41,18 @@ impl Collected {
             rows: ThinnedRows::new(thin(layout.row_width().max(1))),
             given: given.then(|| ThinnedRows::new(thin(1))),
             run_secs: 0.0,
+            warmths: Default::default(),
         }
+    }
+
+    /// Counts how warm the machine is at the row just pushed.
+    pub fn push_warmth(&mut self, warmth: &[Warmth; LAG_SECS.len()]) {
+        self.warmths.iter_mut().zip(warmth).for_each(|(counted, now)| counted.push(now.now()));
+    }
+
+    /// The warmth from which on thermal points are judged, by lag.
+    pub fn warm_enough(&self) -> [f64; LAG_SECS.len()] {
+        std::array::from_fn(|lag| self.warmths[lag].enough())
     }
 
     /// Adds a row that stands for `secs` of running.
@@ -92,15 +114,10 @@ impl Collected {
             state_drivers: layout.operating,
             lags: LAGS,
             weight: weight(settings, cadence_secs),
+            follow: follow(settings, cadence_secs),
         };
-        let steps = CusumParams {
-            slack_sigmas: settings.detect.step_slack_sigmas,
-            limit_sigmas: settings.detect.step_limit_sigmas,
-            ..CusumParams::default()
-        }
-        .check()
-        .ok()?;
-        Some(Learned::learn(shape, rows_of(&table, layout), given.as_deref(), steps))
+        let allowed = allowed(settings, cadence_secs);
+        Some(Learned::learn(shape, rows_of(&table, layout), given.as_deref(), allowed))
     }
 
     /// Adds what was collected outside all known states as a state of its own.
@@ -120,10 +137,33 @@ fn rows_of<'a>(table: &'a [f32], layout: &Layout) -> Rows<'a> {
     }
 }
 
+/// What the settings allow the detectors.
+pub fn allowed(settings: &Settings, cadence_secs: f64) -> Allowed {
+    let detect = &settings.detect;
+    Allowed {
+        budget: BudgetParams { warnings_per_year: detect.false_warnings_per_year },
+        cadence_secs,
+        persistence: settings.alarm.raise_snapshots,
+        step_slack: detect.step_slack_sigmas,
+        block_secs: f64::from(FINE_PER_COARSE) * settings.learn.run_time_secs / BLOCKS_PER_LEARNING,
+        warning_sigmas: detect.warning_sigmas,
+        alarm_sigmas: detect.alarm_sigmas,
+        deviation: detect.advisory_sigmas,
+        step_limit: detect.step_limit_sigmas,
+        drift_significance: detect.drift_significance,
+    }
+}
+
 /// Weight of one snapshot in the running means.
 fn weight(settings: &Settings, cadence_secs: f64) -> f64 {
     // At least a few snapshots: a mean of one follows every spike.
     let span = (SMOOTHED_SHARE * settings.learn.run_time_secs / cadence_secs.max(1e-6)).clamp(4.0, 1000.0);
+    1.0 - (-1.0 / span).exp()
+}
+
+/// Weight of one snapshot in the followed levels.
+fn follow(settings: &Settings, cadence_secs: f64) -> f64 {
+    let span = (FOLLOWED_SHARE * settings.learn.run_time_secs / cadence_secs.max(1e-6)).max(LEAST_FOLLOWED);
     1.0 - (-1.0 / span).exp()
 }
 

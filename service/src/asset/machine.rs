@@ -5,7 +5,7 @@ use super::Context;
 use super::findings::Findings;
 use super::forecast::Forecaster;
 use super::layout::{LAG_SECS, LAGS, Layout};
-use super::learning::Collected;
+use super::learning::{BLOCKS_PER_LEARNING, Collected, allowed};
 use super::now::Now;
 use super::settings::Settings;
 use super::spec::{AssetSpec, Detection, Quantity};
@@ -14,19 +14,19 @@ use crate::advise::document::Zone;
 use crate::engine::{Output, Score, TrendSample};
 use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{AlarmLife, Condition, Severity as Level};
+use roundsman_models::detect::baseline::Still;
 use roundsman_models::detect::drift::{self, Drift, DriftRule};
 use roundsman_models::detect::learned::{LEAST_NEW_ROWS, Learned, Step};
-use roundsman_models::detect::limits::{Crossed, Expected, LimitState, PointLimits};
+use roundsman_models::detect::limits::{Crossed, Expected, LimitState, PointLimits, Source};
 use roundsman_models::detect::operating_state::{Follow, Place};
 use roundsman_models::detect::running::{RunSignal, Running};
 use roundsman_models::detect::trend_test::TrendScratch;
+use roundsman_models::detect::warm::Warmth;
 use roundsman_models::detect::zones::Preset;
 use roundsman_models::manipulate::align::SnapshotView;
 use roundsman_models::manipulate::blocks::{Blocks, Closed};
 use serde::{Deserialize, Serialize};
 
-/// Fine blocks of the drift test in a learning period: an hour of 25 h.
-const BLOCKS_PER_LEARNING: f64 = 25.0;
 /// A gap longer than this many cadences is not counted as running.
 const LONGEST_GAP: f64 = 2.5;
 /// Cadences after a start or a transient in which nothing is scored, when not set.
@@ -34,6 +34,8 @@ const SETTLE_CADENCES: f64 = 3.0;
 /// Shares of the advisory threshold at which a point's score leaves and rejoins the ordinary.
 const ODD_FROM: f64 = 0.6;
 const ODD_UNTIL: f64 = 0.4;
+/// The same from which its level is no longer followed while nothing is wrong; while something is, [`ODD_UNTIL`].
+const STILL_FROM: f64 = 0.7;
 /// Cadences within which the running mean must confirm a crossed sum.
 const CANDIDATE_LASTS: f64 = 48.0;
 /// Snapshots for which evidence must have gone before the zone says so.
@@ -81,6 +83,9 @@ pub struct Machine {
     unsettled_until: EventTime,
     /// Drivers now and lagged, `LAGS` × drivers; NaN until first seen.
     drivers: Vec<f64>,
+    /// How warm it is from running, by lag, and how warm it must be for its thermal points to be judged.
+    warmth: [Warmth; LAG_SECS.len()],
+    warm_enough: [f64; LAG_SECS.len()],
     collected: Collected,
     learned: Option<Learned>,
     /// Rows of a state not known, and when it was entered.
@@ -107,6 +112,8 @@ impl Machine {
             started_at: None,
             unsettled_until: EventTime(i64::MIN),
             drivers: Vec::new(),
+            warmth: LAG_SECS.map(Warmth::new),
+            warm_enough: [0.0; LAG_SECS.len()],
             collected: Collected::new(&layout, false),
             learned: None,
             novel: None,
@@ -125,7 +132,12 @@ impl Machine {
     /// Takes a definition with more points. What is learned stays as it is; points that came later are watched by
     /// fixed limits until the asset is learned anew.
     pub fn define(&mut self, spec: &AssetSpec, settings: &Settings) {
-        if self.learned.is_some() {
+        if let Some(learned) = &mut self.learned {
+            // Settings may have changed since it was learned.
+            let allowed = allowed(settings, learned.allowed().cadence_secs);
+            if allowed != *learned.allowed() {
+                learned.allow(allowed);
+            }
             return;
         }
         let layout = Layout::of(spec);
@@ -168,7 +180,7 @@ impl Machine {
         self.follow.reset();
         self.novel = None;
         self.learned = None;
-        self.forecaster = Forecaster::default();
+        self.forecaster.restart();
     }
 
     /// Forgets baselines and states: the machine was changed, what is normal is learned again.
@@ -246,9 +258,21 @@ impl Machine {
         self.learned.as_ref()
     }
 
+    /// Deviation from which on a snapshot is worth an advisory; infinite while nothing is learned.
+    pub fn advisory_from(&self) -> f64 {
+        self.learned.as_ref().map_or(f64::INFINITY, |l| l.thresholds().deviation)
+    }
+
     /// Block means for forecasts.
     pub fn blocks(&self) -> &Blocks {
         &self.blocks
+    }
+
+    /// Baseline level of a condition point these days, kept unit; NaN without a baseline.
+    pub fn normal(&self, point: usize) -> f64 {
+        let Some(learned) = &self.learned else { return f64::NAN };
+        let state = self.watches.get(point).map_or(0, |w| w.leading);
+        super::forecast::normal_of(point, state, &self.watches, learned)
     }
 
     /// The last remaining-life statement.
@@ -321,6 +345,7 @@ impl Machine {
             (Some(r), Some((point, _))) => r.update(snapshot.get(point).0),
             _ => true,
         };
+        self.warmth.iter_mut().for_each(|w| w.update(runs, gap));
         if runs && !ran {
             self.started_at = Some(at);
             self.unsettled_until = at.plus_secs(settle_secs(context.settings, cadence));
@@ -405,6 +430,7 @@ impl Machine {
         };
         let row = self.row(values);
         self.collected.push(at, secs, &row, given);
+        self.collected.push_warmth(&self.warmth);
         let settings = context.settings;
         if self.collected.done(settings.learn.run_time_secs, u64::from(settings.learn.min_snapshots)) < 1.0 {
             return;
@@ -412,6 +438,7 @@ impl Machine {
         let stopped_below = self.running.as_ref().map_or(0.0, Running::stopped_below);
         let cadence = context.cadence_secs.unwrap_or(1.0);
         self.learned = self.collected.fit(context.spec, &self.layout, settings, cadence, stopped_below);
+        self.warm_enough = self.collected.warm_enough();
         // What was collected is in the baseline now.
         self.collected = Collected::new(&self.layout, false);
     }
@@ -441,7 +468,21 @@ impl Machine {
         out: &mut Vec<Output>,
     ) {
         let Some(learned) = &mut self.learned else { return };
-        learned.watch(state, at, &now.values, &self.drivers, &mut now.watched);
+        // Of a machine still colder than it was learned nothing is known that its thermal points could be held against.
+        let cold = |i: usize| {
+            let lag = learned.baseline(state).and_then(|b| b.point(i)).map_or(0, |m| m.lag().max(1) - 1);
+            self.layout.thermal.get(i) == Some(&true)
+                && self.warmth.get(lag).zip(self.warm_enough.get(lag)).is_some_and(|(w, enough)| w.now() < *enough)
+        };
+        now.judged.extend(now.values.iter().enumerate().map(|(i, v)| if cold(i) { f64::NAN } else { *v }));
+        let odd = learned.thresholds().deviation;
+        let still = Still { from: odd * if self.persistence.active().is_some() { ODD_UNTIL } else { STILL_FROM } };
+        learned.watch(state, at, &now.judged, &self.drivers, still, &mut now.watched);
+        for (i, judged) in now.judged.iter().enumerate().filter(|(i, _)| now.values[*i].is_finite()) {
+            if judged.is_nan() {
+                now.watched.scored.expected[i] = f64::NAN;
+            }
+        }
         now.state = Some(state);
         let closed = self.blocks.push(at, secs, &now.watched.scored.residual[..now.values.len()]);
         for (i, step) in &now.watched.stepped {
@@ -454,7 +495,6 @@ impl Machine {
                 None => w.candidate = Some(*step),
             }
         }
-        let odd = context.settings.detect.advisory_sigmas;
         let share = 1.0 - (-secs / context.settings.learn.run_time_secs).exp();
         for (i, w) in self.watches.iter_mut().enumerate() {
             let score = now.watched.scored.smoothed[i];
@@ -522,15 +562,17 @@ impl Machine {
     }
 
     fn look_for_drift(&mut self, state: u16, context: &Context<'_>) {
-        let Some(baseline) = learned_of(&self.learned).and_then(|l| l.baseline(state)) else { return };
+        let Some(learned) = learned_of(&self.learned) else { return };
+        let Some(baseline) = learned.baseline(state) else { return };
+        let significance = learned.thresholds().drift_significance;
         let mut series = Vec::new();
         let mut scratch = TrendScratch::default();
         for (i, w) in self.watches.iter_mut().enumerate() {
             let Some(model) = baseline.point(i) else { continue };
             let rule = DriftRule {
-                significance: context.settings.detect.drift_significance,
+                significance,
                 least: (context.settings.detect.drift_least_sigmas * model.scale * model.inflation.min(2.0))
-                    .max(1.5 * model.least),
+                    .max(model.least_drift),
             };
             // Cheap first: a point that has not moved has not drifted.
             let moved = self.blocks.recent_mean(i, 12).is_some_and(|m| m.abs() >= 0.7 * rule.least);
@@ -572,8 +614,8 @@ impl Machine {
     pub fn expected(&self, i: usize, state: u16, location: f64) -> Option<Expected> {
         let model = self.learned.as_ref()?.baseline(state)?.point(i)?;
         // A point without a steady level wanders by itself: its limits lie twice as far.
-        let wander = if model.steady { 1.0 } else { 2.0 };
-        location.is_finite().then_some(Expected { location, scale: model.scale * wander })
+        let wander: f64 = if model.steady { 1.0 } else { 2.0 };
+        location.is_finite().then_some(Expected { location, scale: model.scale * wander.max(model.limits_widened) })
     }
 
     /// Running mean of a point, brought to the operating variables of now.
@@ -593,7 +635,7 @@ impl Machine {
         findings: &mut Findings,
         out: &mut Vec<Output>,
     ) {
-        let condition = self.condition(zone, now, context.settings);
+        let condition = self.condition(zone, now);
         let suppressed = matches!(zone, Zone::Stopped | Zone::Settling);
         let before = self.zone;
         let _ = self.persistence.step(at, condition, suppressed);
@@ -634,7 +676,7 @@ impl Machine {
     }
 
     /// What this snapshot says of the machine.
-    fn condition(&self, zone: Zone, now: &Now, settings: &Settings) -> Condition {
+    fn condition(&self, zone: Zone, now: &Now) -> Condition {
         if matches!(zone, Zone::Stopped | Zone::Settling) {
             return Condition::Unknown;
         }
@@ -646,7 +688,7 @@ impl Machine {
             return by_limit.map_or(Condition::Unknown, Condition::Present);
         }
         let holding = self.persistence.active().is_some();
-        let threshold = settings.detect.advisory_sigmas * if holding { HOLDS_UNTIL } else { 1.0 };
+        let threshold = self.advisory_from() * if holding { HOLDS_UNTIL } else { 1.0 };
         let odd = now.watched.scored.deviation >= threshold && now.watched.scored.matters
             || now.novel_since.is_some()
             || self.watches.iter().any(|w| w.step.is_some() || w.drift.is_some());
@@ -670,7 +712,16 @@ pub fn limits_of(point: u16, expected: Option<Expected>, context: &Context<'_>) 
         .and(context.spec.zones.as_deref())
         .and_then(Preset::by_name);
     let quantity = spec.map_or(Quantity::Other, |p| p.quantity);
-    PointLimits::compose(&super::findings::rule_of(context.settings, quantity), expected, zones.as_ref(), &own)
+    let rule = super::findings::rule_of(context.settings, quantity);
+    let mut limits = PointLimits::compose(&rule, expected, zones.as_ref(), &own);
+    if quantity == Quantity::Temperature {
+        // A bearing colder than expected harms nothing, and why it is so is mostly the weather or the process: a sudden
+        // fall is seen by the running mean, a limit below is the operator's to set.
+        for limit in [&mut limits.warning_low, &mut limits.alarm_low] {
+            *limit = limit.filter(|l| l.source == Source::Own);
+        }
+    }
+    limits
 }
 
 fn block_secs(settings: &Settings) -> f64 {

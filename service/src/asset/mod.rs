@@ -2,6 +2,7 @@
 
 pub mod findings;
 pub mod forecast;
+pub mod history;
 pub mod layout;
 pub mod learning;
 pub mod machine;
@@ -13,6 +14,7 @@ pub mod spec;
 pub mod statistics;
 
 use crate::acquire::{AssetId, Observation, Quality, Rejection};
+use crate::advise::document::History;
 use crate::engine::{Action, Command, Done, LimitName, Output};
 use findings::Findings;
 use machine::Machine;
@@ -38,6 +40,8 @@ pub struct State {
     watched_since: Option<EventTime>,
     /// Latest event time of any of its readings.
     latest: Option<EventTime>,
+    /// The last time the whole asset was silent: its last reading before, the first after.
+    was_silent: Option<(EventTime, EventTime)>,
     /// Earliest time at which a tick has anything to do.
     next_check: EventTime,
 }
@@ -129,6 +133,7 @@ impl Asset {
             own_limits: Vec::new(),
             watched_since: None,
             latest: None,
+            was_silent: None,
             next_check: EventTime(i64::MIN),
         };
         let mut asset = Self { definition: Definition { id, site, spec, settings }, state };
@@ -203,6 +208,10 @@ impl Asset {
             out.push(Output::Rejected(*id, why));
             return;
         }
+        if let Some(before) = state.latest.filter(|l| o.at.secs_since(*l) > silent_secs(&settings.screen, cadence_secs))
+        {
+            state.was_silent = Some((before, o.at));
+        }
         if state.latest.is_none_or(|l| l < o.at) {
             state.latest = Some(o.at);
         }
@@ -234,21 +243,19 @@ impl Asset {
             return;
         }
         let since = *state.watched_since.get_or_insert(at);
-        // Without a cadence nobody can call anything silent.
-        let cadence = context.cadence_secs.unwrap_or(0.0);
-        let silent = (settings.screen.silent_cadences * cadence).max(settings.screen.silent_secs);
+        let silent = silent_secs(&settings.screen, context.cadence_secs);
         let silence = state.latest.map_or(at.secs_since(since) > silent, |l| at.secs_since(l) > silent);
         findings.silence(at, silence, state.latest.is_some(), machine, &context, out);
         for (i, sensor) in state.sensors.iter().enumerate() {
             // Of a silent asset's sensors nothing is said one by one.
-            let fault = if silence { None } else { sensor.fault(at, silent, since, spec.configured) };
+            let fault = if silence { None } else { sensor.fault(at, silent, since, state.was_silent, spec.configured) };
             findings.sensor(at, i, fault, silence, sensor, &context, out);
         }
         // No snapshot will come to say it.
         if silence && findings.take_due() {
             findings.condition_changed(at, machine, &Now::default(), &context, out);
         }
-        state.next_check = at.plus_secs((0.5 * cadence).clamp(1.0, 3600.0));
+        state.next_check = at.plus_secs((0.5 * context.cadence_secs.unwrap_or(0.0)).clamp(1.0, 3600.0));
     }
 
     /// The stream is at its end: what is open is closed.
@@ -258,6 +265,13 @@ impl Asset {
         let context = definition.context(&state.own_limits, &state.aligner, trends);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         state.aligner.flush(&mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
+    }
+
+    /// Its life so far, as a past case that has ended; `None` while there is too little of it.
+    pub fn history(&self) -> Option<History> {
+        let Self { definition, state } = self;
+        let context = definition.context(&state.own_limits, &state.aligner, false);
+        history::of_asset(&state.machine, &context)
     }
 
     /// Carries out a person's command.
@@ -323,4 +337,9 @@ impl Asset {
             }
         }
     }
+}
+
+/// From when on nothing heard is silence, seconds. Without a cadence nobody can tell what is slow: the setting alone.
+fn silent_secs(screen: &settings::Screen, cadence_secs: Option<f64>) -> f64 {
+    (screen.silent_cadences * cadence_secs.unwrap_or(0.0)).max(screen.silent_secs)
 }

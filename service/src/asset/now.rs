@@ -14,6 +14,8 @@ pub struct Now {
     pub novel_since: Option<EventTime>,
     /// Values of the condition points, NaN when missing.
     pub values: Vec<f64>,
+    /// The same as far as they can be held against a baseline, NaN otherwise.
+    pub judged: Vec<f64>,
     /// Whether it is the first of its hour.
     pub hour_turned: bool,
 }
@@ -26,5 +28,6 @@ impl Now {
         self.novel_since = None;
         self.hour_turned = false;
         self.values.clear();
+        self.judged.clear();
     }
 }

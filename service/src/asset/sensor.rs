@@ -135,17 +135,24 @@ impl Sensor {
         self.same_since
     }
 
-    /// What is wrong with it at `now`, given when it is to be called silent.
+    /// What is wrong with it at `now`, given when it is to be called silent. `was_silent`: last reading of the whole asset
+    /// before it fell silent, and first after. A point that spoke until then is missed from the asset's return on: a
+    /// gateway that comes back need not bring all points with its first message.
     pub fn fault(
         &self,
         now: EventTime,
         silent_after_secs: f64,
         watched_since: EventTime,
+        was_silent: Option<(EventTime, EventTime)>,
         configured: bool,
     ) -> Option<Fault> {
+        let missed_since = |last: EventTime| match was_silent {
+            Some((before, back)) if before.secs_since(last) <= silent_after_secs && last < back => back,
+            _ => last,
+        };
         match self.last {
             None => (configured && now.secs_since(watched_since) > silent_after_secs).then_some(Fault::NeverSeen),
-            Some((at, _)) if now.secs_since(at) > silent_after_secs => Some(Fault::Silent),
+            Some((at, _)) if now.secs_since(missed_since(at)) > silent_after_secs => Some(Fault::Silent),
             Some(_) if self.out_in_a_row >= OUT_IN_A_ROW => Some(Fault::OutOfRange),
             Some(_) => self.stuck.then_some(Fault::Stuck),
         }

@@ -1,7 +1,9 @@
 //! Settings of the engine, checked and in seconds: what the configuration file's `[learn]`, `[align]`,
 //! `[screen]`, `[detect]` and `[alarm]` tables turn into. One set per asset (site defaults, then the asset's own).
 
+use super::history::ClassHistory;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// Everything the engine of one asset can be told.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -16,6 +18,9 @@ pub struct Settings {
     pub detect: Detect,
     /// Delays and deadbands of alarms.
     pub alarm: Alarm,
+    /// What past cases of the asset's class taught; part of the configuration, made anew from its files at every start.
+    #[serde(skip)]
+    pub history: Option<Arc<ClassHistory>>,
 }
 
 /// Learning of a baseline.
@@ -58,8 +63,10 @@ pub struct Screen {
 /// Thresholds of the detectors.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Detect {
-    /// Deviation, in equivalent standard scores, that is worth an advisory.
-    pub advisory_sigmas: f64,
+    /// False warnings a machine may give in a year of running; alarms a tenth of it. Thresholds follow from it.
+    pub false_warnings_per_year: f64,
+    /// Deviation, in equivalent standard scores, that is worth an advisory; `None`: from the budget.
+    pub advisory_sigmas: Option<f64>,
     /// Baseline limit for a warning, standard scores.
     pub warning_sigmas: f64,
     /// Baseline limit for an alarm, standard scores.
@@ -69,10 +76,10 @@ pub struct Detect {
     pub least_change: f64,
     /// CUSUM slack (k), standard deviations.
     pub step_slack_sigmas: f64,
-    /// CUSUM limit (h), standard deviations.
-    pub step_limit_sigmas: f64,
-    /// Two-sided significance a drift must reach.
-    pub drift_significance: f64,
+    /// CUSUM limit (h), standard deviations; `None`: from the budget.
+    pub step_limit_sigmas: Option<f64>,
+    /// Two-sided significance a drift must reach; `None`: from the budget.
+    pub drift_significance: Option<f64>,
     /// Size a drift must have reached, standard deviations.
     pub drift_least_sigmas: f64,
 }
@@ -122,13 +129,14 @@ impl Default for Screen {
 impl Default for Detect {
     fn default() -> Self {
         Self {
-            advisory_sigmas: 5.0,
+            false_warnings_per_year: 1.0,
+            advisory_sigmas: None,
             warning_sigmas: 6.0,
             alarm_sigmas: 10.0,
             least_change: 0.2,
             step_slack_sigmas: 1.0,
-            step_limit_sigmas: 8.0,
-            drift_significance: 1e-4,
+            step_limit_sigmas: None,
+            drift_significance: None,
             drift_least_sigmas: 2.0,
         }
     }

@@ -11,12 +11,14 @@ use super::table::{Faults, Table};
 use super::tls::read_tls;
 use super::topics::read_topics;
 use super::{Fault, Sources};
-use crate::acquire::registry::{is_asset_name, is_point_name};
+use crate::acquire::registry::{AssetPlan, is_asset_name, is_point_name};
+use crate::advise::document::History;
 use crate::advise::topics::Topics;
+use crate::asset::history;
 use crate::asset::settings::Settings;
 use config::{Map, Value};
 use jiff::tz::TimeZone;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -43,7 +45,9 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
         );
     }
     let settings = Arc::new(settings::read(&root, &Settings::default()));
-    let assets = read_assets(&root.table("assets"), &settings, &limits, sources.zones.as_deref());
+    let histories = read_histories(root.table("history"));
+    let mut assets = read_assets(&root.table("assets"), &settings, &limits, sources.zones.as_deref());
+    remember(&mut assets, &histories);
     root.done();
     let list = faults.into_list();
     if list.is_empty() {
@@ -58,6 +62,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             commands,
             state,
             http,
+            histories,
             limits,
             assets,
             journal,
@@ -205,6 +210,30 @@ fn read_service(table: Table<'_>) -> Service {
     }
     table.done();
     service
+}
+
+fn read_histories(table: Table<'_>) -> Vec<History> {
+    let mut histories = Vec::new();
+    if let Some(spot) = table.get("dir")
+        && let Some(dir) = spot.text()
+    {
+        match crate::keep::histories::read(Path::new(dir)) {
+            Ok(read) => histories = read,
+            Err(why) => spot.fault(format!("must be a folder of past cases: {why}")),
+        }
+    }
+    table.done();
+    histories
+}
+
+/// Gives every asset what the past cases of its class taught.
+fn remember(assets: &mut [AssetPlan], histories: &[History]) {
+    let classes = history::learn(histories);
+    for plan in assets {
+        if let Some(class) = plan.spec.class.as_ref().and_then(|class| classes.get(class)) {
+            Arc::make_mut(&mut plan.settings).history = Some(Arc::clone(class));
+        }
+    }
 }
 
 fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> Option<Broker> {

@@ -5,6 +5,7 @@ use super::secret::Secret;
 use crate::acquire::mqtt::tls::Tls;
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
+use crate::advise::document::History;
 use crate::advise::permission::Permission;
 use crate::asset::settings::Settings;
 use std::collections::BTreeMap;
@@ -31,6 +32,8 @@ pub struct Checked {
     pub state: State,
     /// Where the service can be looked at.
     pub http: Http,
+    /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
+    pub histories: Vec<History>,
     /// Caps.
     pub limits: Limits,
     /// Configured assets, in the order of the file.
@@ -186,6 +189,7 @@ impl Default for Checked {
             commands: Vec::new(),
             state: State::default(),
             http: Http::default(),
+            histories: Vec::new(),
             limits: Limits::default(),
             assets: Vec::new(),
             journal: Journal::default(),

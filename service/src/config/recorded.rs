@@ -170,7 +170,7 @@ mod tests {
         assert_eq!(again.recorded.as_ref(), Some(&recorded), "a fixed point");
         assert_eq!(again.settings, first.settings);
         assert_eq!(again.settings.learn.run_time_secs, 400.0);
-        assert_eq!(again.settings.detect.advisory_sigmas, 4.5);
+        assert_eq!(again.settings.detect.advisory_sigmas, Some(4.5));
         let points = |config: &Checked| -> Vec<String> {
             config.assets.iter().flat_map(|asset| asset.points.iter().map(|p| format!("{:?}", p.spec))).collect()
         };

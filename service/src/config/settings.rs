@@ -154,10 +154,16 @@ pub const ROWS: &[Row] = &[
     ),
     row!(screen.silent = silent_secs, Kind::Time, Range::from(0.0, YEAR), "The same as a time; both must have passed."),
     row!(
-        detect.advisory_sigmas = advisory_sigmas,
+        detect.false_warnings_per_year = false_warnings_per_year,
+        Kind::Number("false warnings per machine and year of running"),
+        Range::from(0.001, 1000.0),
+        "More: everything is found sooner, and a healthy machine cries wolf that often; alarms a tenth of it."
+    ),
+    row!(
+        detect.advisory_sigmas = optional advisory_sigmas,
         SIGMAS,
         Range::above(0.0, 100.0),
-        "Lower: advisories sooner and more of them false."
+        "Set: stands over the budget for advisories. Lower: sooner and more of them false."
     ),
     row!(
         detect.warning_sigmas = warning_sigmas,
@@ -184,16 +190,16 @@ pub const ROWS: &[Row] = &[
         "Lower: smaller lasting steps are found, later."
     ),
     row!(
-        detect.step_limit_sigmas = step_limit_sigmas,
+        detect.step_limit_sigmas = optional step_limit_sigmas,
         SIGMAS,
         Range::above(0.0, 1000.0),
-        "Lower: steps are found sooner and more of them false."
+        "Set: stands over the budget for steps. Lower: sooner and more of them false."
     ),
     row!(
-        detect.drift_significance = drift_significance,
+        detect.drift_significance = optional drift_significance,
         Kind::Number("probability"),
         Range::above(0.0, 0.5),
-        "Smaller: drifts are reported later and hardly ever falsely."
+        "Set: stands over the budget for drifts. Smaller: later and hardly ever falsely."
     ),
     row!(
         detect.drift_least_sigmas = drift_least_sigmas,

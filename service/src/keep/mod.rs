@@ -5,6 +5,7 @@
 //! never wait for one another. Both can be opened with the `sqlite3` tool while the daemon runs.
 
 pub mod findings;
+pub mod histories;
 pub mod journal;
 pub mod keeper;
 pub mod store;

@@ -4,7 +4,7 @@ use super::documents::Documents;
 use super::rows::{self, ScoreRow};
 use super::summary::{Summary, create};
 use crate::acquire::{AssetId, Rejection};
-use crate::advise::document::{Document, RemainingLife};
+use crate::advise::document::{Document, History, RemainingLife};
 use crate::engine::Output;
 use crate::error::Error;
 use crate::spill::Spill;
@@ -23,6 +23,7 @@ pub struct Results {
     alerts: Documents,
     lives: Vec<Life>,
     rejected: BTreeMap<Rejection, u64>,
+    histories: Vec<History>,
 }
 
 /// A row of `remaining-life.csv` from the point on.
@@ -41,6 +42,7 @@ impl Results {
             alerts: Documents::new(spill_dir.to_owned()),
             lives: Vec::new(),
             rejected: BTreeMap::new(),
+            histories: Vec::new(),
         }
     }
 
@@ -62,6 +64,10 @@ impl Results {
                 *self.rejected.entry(reason).or_default() += 1;
                 Ok(())
             }
+            Output::Ended(_, history) => {
+                self.histories.push(*history);
+                Ok(())
+            }
             Output::Trend(..) | Output::Condition(..) | Output::Answered(..) => Ok(()),
         }
     }
@@ -78,6 +84,11 @@ impl Results {
             rest.push(b'\n');
             self.lives.push(Life { at, asset, rest: rest.into() });
         }
+    }
+
+    /// Lives of the assets up to the end of the recording, when they were asked for.
+    pub fn histories(&self) -> &[History] {
+        &self.histories
     }
 
     /// Readings the engine did not use, by reason.

@@ -1,0 +1,176 @@
+//! Memory of the fleet: what past cases of an asset's class say of it, and what it leaves behind for the next.
+
+use super::Context;
+use super::machine::Machine;
+use crate::advise::document::{Forecast, History, LimitSource, Measured};
+use roundsman_models::prognose::fleet::case::MOST_ROWS;
+use roundsman_models::prognose::fleet::{Case, Fleet};
+use roundsman_models::{EventTime, manipulate::blocks::Blocks};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// What was learned from the histories of one class.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ClassHistory {
+    /// Names of the points that all cases have, in the order of the cases' columns.
+    points: Vec<String>,
+    /// Mean level of each at the end.
+    ends: Vec<f64>,
+    /// The cases, or why they say nothing.
+    fleet: Result<Fleet, String>,
+}
+
+/// Learns from histories, by class; those without a class are nobody's.
+pub fn learn(histories: &[History]) -> BTreeMap<String, Arc<ClassHistory>> {
+    let mut classes: BTreeMap<&str, Vec<&History>> = BTreeMap::new();
+    for history in histories {
+        if let Some(class) = &history.class {
+            classes.entry(class).or_default().push(history);
+        }
+    }
+    classes.into_iter().map(|(class, of_it)| (class.to_owned(), Arc::new(ClassHistory::learn(&of_it)))).collect()
+}
+
+impl ClassHistory {
+    fn learn(histories: &[&History]) -> Self {
+        let first = histories.first().map(|h| h.points.as_slice()).unwrap_or_default();
+        let points: Vec<String> =
+            first.iter().filter(|p| histories.iter().all(|h| h.points.contains(p))).cloned().collect();
+        let cases: Vec<Case> = histories.iter().map(|h| columns(h, &points)).collect();
+        let ends = (0..points.len())
+            .map(|p| {
+                let last = cases.iter().filter_map(|c| c.levels.iter().skip(p).step_by(points.len()).next_back());
+                let (n, sum) = last.filter(|v| v.is_finite()).fold((0.0, 0.0), |(n, s), v| (n + 1.0, s + v));
+                sum / n
+            })
+            .collect();
+        Self { fleet: Fleet::learn(&cases).map_err(|why| why.to_string()), points, ends }
+    }
+
+    /// Remaining life of an asset by its likeness to past cases, as a forecast of its point `lead`, with a sentence on
+    /// what it rests on; or the sentence why there is none.
+    pub(super) fn forecast(
+        &self,
+        at: EventTime,
+        blocks: &Blocks,
+        normals: &[f64],
+        lead: usize,
+        conditions: &[u16],
+        context: &Context<'_>,
+    ) -> Result<(Forecast, String), String> {
+        let fleet = self.fleet.as_ref().map_err(Clone::clone)?;
+        let spec = |i: usize| conditions.get(i).and_then(|p| context.spec.points.get(usize::from(*p)));
+        let place = |name: &String| (0..conditions.len()).find(|i| spec(*i).is_some_and(|s| s.name == *name));
+        let places: Vec<Option<usize>> = self.points.iter().map(place).collect();
+        let normal: Vec<f64> =
+            places.iter().map(|p| p.and_then(|i| normals.get(i)).copied().unwrap_or(f64::NAN)).collect();
+        let grid = Grid { last: at, step_hours: fleet.step_hours(), rows: fleet.window() };
+        let levels = levels(blocks, &places, &normal, &grid);
+        let life = fleet.life(&levels, &normal, None).map_err(|why| why.to_string())?;
+        let lead_spec = spec(lead).ok_or("its leading point is not defined")?;
+        let end = places.iter().position(|p| *p == Some(lead)).and_then(|c| self.ends.get(c));
+        let alike: Vec<&str> = life.alike.iter().filter(|(_, w)| *w > 0.0).map(|(name, _)| name.as_str()).collect();
+        let forecast = Forecast {
+            point: lead_spec.name.clone(),
+            target: "failure".into(),
+            limit: LimitSource {
+                limit: Measured { value: end.copied().unwrap_or(f64::NAN), unit: lead_spec.unit.clone() },
+                source: "history".into(),
+            },
+            p10_hours: Some(life.p10_hours),
+            p50_hours: Some(life.p50_hours),
+            p90_hours: Some(life.p90_hours),
+        };
+        Ok((forecast, format!("{} past cases of its class, most like {}", life.cases, alike.join(", "))))
+    }
+}
+
+/// A case with these points only.
+fn columns(history: &History, points: &[String]) -> Case {
+    let case = &history.case;
+    let places: Vec<usize> = points.iter().filter_map(|p| history.points.iter().position(|own| own == p)).collect();
+    let of = |row: &[f64]| places.iter().map(|p| row.get(*p).copied().unwrap_or(f64::NAN)).collect::<Vec<f64>>();
+    Case {
+        normal: of(&case.normal),
+        levels: case.levels.chunks_exact(case.points().max(1)).flat_map(of).collect(),
+        ..case.clone()
+    }
+}
+
+/// Evenly spaced times, the last one first said.
+struct Grid {
+    last: EventTime,
+    step_hours: f64,
+    rows: usize,
+}
+
+/// Levels of points at the times of a grid, row after row, by straight lines between block means; NaN before the first
+/// block and for points that are not there.
+fn levels(blocks: &Blocks, places: &[Option<usize>], normals: &[f64], grid: &Grid) -> Vec<f64> {
+    let mut levels = vec![f64::NAN; grid.rows * places.len()];
+    let mut series = Vec::new();
+    for (column, (place, normal)) in places.iter().zip(normals).enumerate() {
+        let Some(point) = *place else { continue };
+        blocks.longest(point, EventTime(i64::MIN), &mut series);
+        let (Some(first), Some(last)) = (series.first().copied(), series.last().copied()) else { continue };
+        let mut next = 0;
+        for row in 0..grid.rows {
+            let at = grid.last.plus_secs(-3600.0 * grid.step_hours * (grid.rows - 1 - row) as f64);
+            while series.get(next).is_some_and(|(t, _)| *t <= at) {
+                next += 1;
+            }
+            let residual = match (next.checked_sub(1).and_then(|b| series.get(b)), series.get(next)) {
+                (Some((t, before)), Some((u, after))) => {
+                    let share = at.secs_since(*t) / u.secs_since(*t);
+                    before + share * (after - before)
+                }
+                (Some(_), None) => last.1,
+                // The first block is dated at its middle.
+                (None, _) if first.0.hours_since(at) <= grid.step_hours => first.1,
+                (None, _) => f64::NAN,
+            };
+            if let Some(slot) = levels.get_mut(row * places.len() + column) {
+                *slot = normal + residual;
+            }
+        }
+    }
+    levels
+}
+
+/// The asset's life so far as a past case that ended with its last block; `None` before it has a baseline and a day of blocks.
+pub(super) fn of_asset(machine: &Machine, context: &Context<'_>) -> Option<History> {
+    let conditions = &machine.layout().conditions;
+    let blocks = machine.blocks();
+    let places: Vec<Option<usize>> = (0..conditions.len()).map(Some).collect();
+    let normal: Vec<f64> = (0..conditions.len()).map(|i| machine.normal(i)).collect();
+    let mut series = Vec::new();
+    let (mut first, mut last) = (None::<EventTime>, None::<EventTime>);
+    for point in 0..conditions.len() {
+        blocks.longest(point, EventTime(i64::MIN), &mut series);
+        first = first.into_iter().chain(series.first().map(|s| s.0)).min();
+        last = last.into_iter().chain(series.last().map(|s| s.0)).max();
+    }
+    let (first, last) = (first?, last?);
+    let span_hours = last.hours_since(first);
+    let step_hours = blocks.block_hours().max(span_hours / (MOST_ROWS - 1) as f64);
+    let rows = (span_hours / step_hours) as usize + 1;
+    let grid = Grid { last, step_hours, rows };
+    let case = Case {
+        name: context.spec.name.clone(),
+        step_hours,
+        end_age_hours: None,
+        levels: levels(blocks, &places, &normal, &grid),
+        normal,
+    };
+    case.check().ok()?;
+    let specs = || conditions.iter().filter_map(|p| context.spec.points.get(usize::from(*p)));
+    Some(History {
+        site: context.site.to_owned(),
+        asset: context.spec.name.clone(),
+        class: context.spec.class.clone(),
+        ended_at: last,
+        points: specs().map(|s| s.name.clone()).collect(),
+        units: specs().map(|s| s.unit.clone()).collect(),
+        case,
+    })
+}
