@@ -169,7 +169,8 @@ impl Daemon {
         let (file, state, log) = (dir.join("config.toml"), dir.join("state"), dir.join("log"));
         let text = format!(
             "[site]\nname = 'quillhaven'\nzone = 'Europe/Berlin'\n[broker]\nurl = 'mqtt://127.0.0.1:{}'\n\
-             client_id = 'under-test'\n[state]\ndir = '{}'\n[publish]\ncommands = true\n[limits]\n\
+             client_id = 'under-test'\n[state]\ndir = '{}'\n[[commands]]\n\
+             topic = 'roundsman/quillhaven/+/command'\nactions = 'all'\n[limits]\n\
              max_assets = {MAX_ASSETS}\n[learn]\nrun_time = '12 h'\nmin_snapshots = 100\n[align]\ncadence = '5 min'\n\
              [[topics]]\npattern = 'plant/{{area}}/{{asset}}/telemetry'\n\
              payload = {{ format = 'json', points = '*', value = '', time = '/t', unit = '/u' }}\n\

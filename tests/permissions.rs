@@ -234,6 +234,9 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
         )
         .expect("as it was");
     drop(connection);
+    let connection = rusqlite::Connection::open(state.join("journal.db")).expect("opens");
+    connection.execute_batch("DROP TABLE configurations").expect("as it was");
+    drop(connection);
     in_both("UPDATE meta SET value = '1' WHERE key = 'schema'");
     drop(roundsman::keep::Store::open(&state).expect("brought up"));
     drop(roundsman::keep::Journal::open(&state).expect("brought up"));
