@@ -1,5 +1,6 @@
 //! The configuration as an engineer meets it: the example files, the faults, the layers, and the binary's exit codes.
 
+use roundsman::advise::command::ActionName;
 use roundsman::asset::settings::Settings;
 use roundsman::check::{Seen, Summary, mapping_table};
 use roundsman::config::settings::ROWS;
@@ -289,7 +290,7 @@ fn commands_are_allowed_by_topic_and_action() {
         { topic = \"roundsman/s/+/command/engineer\", actions = \"all\" },
     ]";
     let config = with(two).unwrap();
-    assert_eq!(config.commands.iter().map(|rule| rule.actions.len()).collect::<Vec<_>>(), [2, 9]);
+    assert_eq!(config.commands.iter().map(|rule| rule.actions.len()).collect::<Vec<_>>(), [2, ActionName::ALL.len()]);
     for (text, rule) in [
         ("publish.commands = true", "publish.commands: is not a setting any more: [[commands]] says"),
         ("commands = [{ topic = \"roundsman/s/+/command\" }]", "commands[1].actions: is needed: \"all\", or a list of"),

@@ -137,7 +137,11 @@ impl Run {
 
     fn start(&self) -> Process {
         let mut all = arguments(&site("roundsman.toml"), self.broker.port, "under-test", &self.state());
-        for set in ["broker.clock=stream", r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#, "state.snapshot_every=1 s"] {
+        for set in [
+            "broker.clock=stream",
+            r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#,
+            "state.snapshot_every=1 s",
+        ] {
             all.extend(["--set".to_owned(), set.to_owned()]);
         }
         Process::spawn(support::roundsman(), &all, &self.log)

@@ -177,7 +177,8 @@ impl Daemon {
         let (file, state, log) = (dir.join("config.toml"), dir.join("state"), dir.join("log"));
         let text = format!(
             "[site]\nname = 'quillhaven'\nzone = 'Europe/Berlin'\n[broker]\nurl = 'mqtt://127.0.0.1:{}'\n\
-             client_id = 'under-test'\n[state]\ndir = '{}'\n[publish]\ncommands = true\n[limits]\n\
+             client_id = 'under-test'\n[state]\ndir = '{}'\n[[commands]]\n\
+             topic = 'roundsman/quillhaven/+/command'\nactions = 'all'\n[limits]\n\
              max_assets = {MAX_ASSETS}\n[learn]\nrun_time = '12 h'\nmin_snapshots = 100\n[align]\ncadence = '5 min'\n\
              [[topics]]\npattern = 'plant/{{area}}/{{asset}}/telemetry'\n\
              payload = {{ format = 'json', points = '*', value = '', time = '/t', unit = '/u' }}\n\
@@ -394,7 +395,7 @@ fn a_long_unit_is_not_carried_by_every_value() {
 fn a_name_made_up_later_does_not_draw_commands_to_itself() {
     let command = |text: &str| (text.to_owned(), r#"{"action":"relearn","by":"A"}"#.to_owned());
     let (topic, payload) = command("roundsman/q/_pump/command");
-    let config = format!("[publish]\ncommands = true\n{SEVERAL}");
+    let config = format!("commands = [{{ topic = \"roundsman/q/+/command\", actions = \"all\" }}]\n{SEVERAL}");
     let messages = [("n/_pump/p", "1".to_owned()), ("n/$pump/p", "1".to_owned()), (topic.as_str(), payload)];
     let routed = take(&config, &messages);
     let of = |routed: &Routed| {

@@ -225,7 +225,8 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     let connection = rusqlite::Connection::open(state.join("state.db")).expect("opens");
     connection
         .execute_batch(
-            "DROP TABLE audit;
+            "DROP TABLE waveforms; DROP TABLE waveform_slots; DROP TABLE requests;
+             DROP TABLE audit;
              CREATE TABLE audit (
                  position INTEGER NOT NULL, part INTEGER NOT NULL, at INTEGER, received INTEGER NOT NULL, asset TEXT,
                  by TEXT NOT NULL, note TEXT, action TEXT NOT NULL, accepted INTEGER NOT NULL, answer TEXT NOT NULL,
@@ -233,6 +234,9 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
              INSERT INTO audit VALUES (1, 0, 5, 6, 'pump-7', 'A. B.', NULL, 'relearn', 1, 'done');",
         )
         .expect("as it was");
+    drop(connection);
+    let connection = rusqlite::Connection::open(state.join("journal.db")).expect("opens");
+    connection.execute_batch("DROP TABLE configurations").expect("as it was");
     drop(connection);
     in_both("UPDATE meta SET value = '1' WHERE key = 'schema'");
     drop(roundsman::keep::Store::open(&state).expect("brought up"));

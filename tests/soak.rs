@@ -75,7 +75,11 @@ fn memory_at_the_end_of_a_day_is_that_after_its_first_hour() {
     let answers = broker.listen(&["-t", "test/answers"]);
     let state = dir.path().join("state");
     let mut all = arguments(&config, broker.port, "soaked", &state);
-    for set in ["broker.clock=stream", r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#, "state.snapshot_every=2 s"] {
+    for set in [
+        "broker.clock=stream",
+        r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#,
+        "state.snapshot_every=2 s",
+    ] {
         all.extend(["--set".to_owned(), set.to_owned()]);
     }
     let log = Log::default();

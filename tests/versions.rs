@@ -4,6 +4,7 @@
 mod common;
 
 use common::{Broker, Daemon, kept_alerts, query, settings, wait_for};
+use roundsman::acquire::mqtt::backoff::fnv1a;
 use roundsman::acquire::registry::Registry;
 use roundsman::acquire::{AssetId, Observation, Quality};
 use roundsman::config::{Sources, from_text};
@@ -24,7 +25,8 @@ fn dump(path: &Path) -> Vec<u8> {
 #[test]
 fn a_file_of_another_version_is_refused_by_name_and_left_as_it_is() {
     let set = |value: &str| format!("UPDATE meta SET value = '{value}' WHERE key = 'schema'");
-    let changes = [set(&(SCHEMA - 1).to_string()), set(&(SCHEMA + 1).to_string()), set("x"), "DELETE FROM meta".into()];
+    // Earlier ones are brought to this one; before the first there was none.
+    let changes = [set("0"), set(&(SCHEMA + 1).to_string()), set("x"), "DELETE FROM meta".into()];
     for file in ["state.db", "journal.db"] {
         for change in &changes {
             let dir = tempfile::tempdir().expect("a temporary directory");
@@ -65,7 +67,11 @@ fn snapshots_of_another_version_are_refused_by_name_and_not_written_over() {
         let dir = tempfile::tempdir().expect("a temporary directory");
         drop(Store::open(dir.path()).expect("opens"));
         let path = dir.path().join("state.db");
-        sql(&path, &format!("INSERT INTO snapshots VALUES ('pump-7', {version}, 1, 0, x'00')"));
+        // The hash of a whole row: of the first form over the bytes alone, since then over all of it.
+        let bytes = fnv1a(&[0]);
+        let row = [fnv1a(b"pump-7"), u64::from(version), 1, bytes].map(u64::to_le_bytes).concat();
+        let hash = if version == 1 { bytes } else { fnv1a(&row) }.cast_signed();
+        sql(&path, &format!("INSERT INTO snapshots VALUES ('pump-7', {version}, 1, {hash}, x'00')"));
         let store = Store::open(dir.path()).expect("the tables are known");
         let fault = store.recover().expect_err("refused").to_string();
         for part in [&format!("version {version}"), "pump-7", "install the version", "DELETE FROM snapshots"] {

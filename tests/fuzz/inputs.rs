@@ -32,8 +32,9 @@ name = "quillhaven"
 zone = "Europe/Berlin"
 [broker]
 url = "mqtt://localhost"
-[publish]
-commands = true
+[[commands]]
+topic = "roundsman/quillhaven/+/command"
+actions = "all"
 [limits]
 max_assets = 40
 max_points_per_asset = 12

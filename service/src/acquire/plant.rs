@@ -370,7 +370,8 @@ mod tests {
             retain: false,
             dup: false,
             packet_id: 1,
-            received: EventTime(0),
+            // Our own clock agrees with whatever comes.
+            received: EventTime(2_000_000_000_000_000),
             reply_to: None,
         }
     }
