@@ -48,23 +48,6 @@ fn a_file_of_another_version_is_refused_by_name_and_left_as_it_is() {
 }
 
 #[test]
-fn a_database_of_version_1_is_brought_up_and_keeps_what_it_holds() {
-    let dir = tempfile::tempdir().expect("a temporary directory");
-    drop(Store::open(dir.path()).expect("opens"));
-    // What version 2 added, taken away again.
-    sql(
-        &dir.path().join("state.db"),
-        "ALTER TABLE audit DROP COLUMN topic; ALTER TABLE audit DROP COLUMN old; ALTER TABLE audit DROP COLUMN new;
-         INSERT INTO audit VALUES (1, 0, 5, 6, 'pump-7', 'A', NULL, 'relearn', 1, 'done');
-         UPDATE meta SET value = '1' WHERE key = 'schema'",
-    );
-    drop(Store::open(dir.path()).expect("is brought up"));
-    assert_eq!(query(dir.path(), "state.db", "SELECT CAST(value AS INTEGER) FROM meta"), i64::from(SCHEMA));
-    let kept = "SELECT count(*) FROM audit WHERE asset = 'pump-7' AND topic IS NULL AND old IS NULL AND new IS NULL";
-    assert_eq!(query(dir.path(), "state.db", kept), 1);
-}
-
-#[test]
 fn a_database_of_tables_nobody_knows_and_a_file_that_is_none_are_refused() {
     let dir = tempfile::tempdir().expect("a temporary directory");
     let path = dir.path().join("state.db");
