@@ -395,7 +395,7 @@ fn a_long_unit_is_not_carried_by_every_value() {
 fn a_name_made_up_later_does_not_draw_commands_to_itself() {
     let command = |text: &str| (text.to_owned(), r#"{"action":"relearn","by":"A"}"#.to_owned());
     let (topic, payload) = command("roundsman/q/_pump/command");
-    let config = format!("commands = [{{ topic = \"roundsman/q/+/command\", actions = \"all\" }}]\n{SEVERAL}");
+    let config = format!("[[commands]]\ntopic = 'roundsman/q/+/command'\nactions = 'all'\n{SEVERAL}");
     let messages = [("n/_pump/p", "1".to_owned()), ("n/$pump/p", "1".to_owned()), (topic.as_str(), payload)];
     let routed = take(&config, &messages);
     let of = |routed: &Routed| {

@@ -16,6 +16,9 @@ const CMAPSS: &str = "Get the turbofan set C-MAPSS FD001 from the NASA Prognosti
 const FAILED_AT: &str = "2004-02-19T11:02:39Z";
 
 /// A row of `remaining-life.csv`.
+/// What stands in one judged forecast: see where they are made.
+type Judged = (f64, f64, f64, f64);
+
 #[derive(Debug, Clone, serde::Deserialize)]
 struct Life {
     #[serde(deserialize_with = "timestamp")]
@@ -45,7 +48,7 @@ fn hours(from: Timestamp, to: Timestamp) -> f64 {
 /// Held, mean width over mean life, P50 within a factor of 2.
 fn judge(name: &str, rows: &[(f64, f64, f64, f64)]) -> (f64, f64, f64) {
     let n = rows.len() as f64;
-    let share = |f: &dyn Fn(&(f64, f64, f64, f64)) -> bool| rows.iter().filter(|r| f(r)).count() as f64 / n;
+    let share = |f: &dyn Fn(&Judged) -> bool| rows.iter().filter(|r| f(r)).count() as f64 / n;
     let held = share(&|r| r.0 <= r.3 && r.3 <= r.2);
     let width = rows.iter().map(|r| r.2 - r.0).sum::<f64>() / rows.iter().map(|r| r.3).sum::<f64>();
     let near = share(&|r| r.1 >= 0.5 * r.3 && r.1 <= 2.0 * r.3);
@@ -152,9 +155,9 @@ fn past_cases_written_by_a_replay_forecast_other_engines_of_the_class() {
     support::replay(&path("with"), ["--config", &text("plant.toml"), "--set", &with, &text("now.csv")]);
     let lives = lives(&path("with"));
     let mut rows = Vec::new();
-    for engine in PAST..PAST + ASKED {
+    for (engine, life) in engines.iter().enumerate().skip(PAST).take(ASKED) {
         let name = format!("engine-{}", engine + 1);
-        let failed = Timestamp::from_second(START + 3600 * (engines[engine].len() as i64 - 1)).expect("a time");
+        let failed = Timestamp::from_second(START + 3600 * (life.len() as i64 - 1)).expect("a time");
         let last = lives.iter().rev().find(|l| l.asset == name && l.target == "failure");
         let Some(last) = last else {
             println!("{name}: nothing said");

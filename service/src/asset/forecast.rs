@@ -252,7 +252,8 @@ fn failure(
             | Quantity::VibrationDisplacement
             | Quantity::Other
     );
-    if limit_known || !has_zero || !(moving.normal > CLEAR_OF_ZERO * moving.scale) {
+    let clear_of_zero = moving.normal > CLEAR_OF_ZERO * moving.scale;
+    if limit_known || !has_zero || !clear_of_zero {
         return None;
     }
     let (factor, ln_sd) = unknown_failure();

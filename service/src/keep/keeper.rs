@@ -192,10 +192,6 @@ struct Gathered {
 }
 
 /// A change of the database, decided in memory before, so that a failed transaction can be run again as it is.
-#[expect(
-    clippy::large_enum_variant,
-    reason = "one transaction's worth, for a moment: a box would be an allocation per record"
-)]
 enum Write {
     Record(Record),
     Asset(i64, Arc<str>, Vec<(String, String)>),
