@@ -353,7 +353,8 @@ mod tests {
         let limits = PointLimits::compose(&rule(6.0, 10.0, 0.0), expected(2.0, 0.2), Some(&zones()), &Own::default());
         assert_eq!(value_and_source(limits.warning_high), Some((3.0, Source::Zones)));
         assert_eq!(value_and_source(limits.alarm_high), Some((4.0, Source::Baseline)));
-        assert_eq!(limits.warning_low.map(|l| l.source), Some(Source::Baseline), "zones have no low side");
+        // A fall by a quarter of zone B's upper limit is significant as well: 2 - 1, before the baseline's 0.8.
+        assert_eq!(value_and_source(limits.warning_low), Some((1.0, Source::Zones)));
     }
 
     #[test]
