@@ -5,12 +5,12 @@
 mod common;
 mod support;
 
+use common::process::{Log, Process, arguments};
 use common::stretch::{Sent, stretch};
-use common::{Broker, Listener, signal, wait_for};
+use common::{Broker, wait_for};
 use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
 use std::fmt::Write;
 use std::path::Path;
-use std::process::{Child, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
@@ -36,56 +36,17 @@ fn record(messages: &[Sent], path: &Path) {
     std::fs::write(path, text).expect("the recording can be written");
 }
 
-/// `roundsman run` as a process of its own.
-struct Daemon(Child);
-
-impl Daemon {
-    /// Returns once it is subscribed and has said that it is there.
-    fn start(broker: &Broker, heard: &Listener, state: &Path, log: &Path) -> Self {
-        let online =
-            || heard.on("roundsman/quillhaven/service").iter().filter(|s| s.contains(r#""online":true"#)).count();
-        let before = online();
-        let log = std::fs::OpenOptions::new().create(true).append(true).open(log).expect("a log file");
-        let child = support::roundsman()
-            .arg("run")
-            .arg("--config")
-            .arg(support::quillhaven("roundsman.toml"))
-            .args(["--set", &format!("broker.url=mqtt://127.0.0.1:{}", broker.port)])
-            .args(["--set", "broker.clock=stream", "--set", "broker.client_id=under-test"])
-            .args(["--set", r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#])
-            .args(["--set", "journal.keep_days=1"])
-            .args(["--set", &format!("state.dir={}", state.display())])
-            .stdout(Stdio::null())
-            .stderr(log)
-            .spawn()
-            .expect("the binary starts");
-        wait_for("the daemon to be online", || online() > before);
-        wait_for("its subscriptions", || {
-            let log = std::fs::read_to_string(broker.path("log")).unwrap_or_default();
-            log.lines().any(|line| line.contains(": under-test 1 plant/"))
-        });
-        Self(child)
+/// `roundsman run`, once it is subscribed.
+fn start(broker: &Broker, state: &Path, log: &Log) -> Process {
+    let mut arguments = arguments(&support::quillhaven("roundsman.toml"), broker.port, "under-test", state);
+    let commands = r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#;
+    for set in ["broker.clock=stream", commands, "journal.keep_days=1"] {
+        arguments.extend(["--set".to_owned(), set.to_owned()]);
     }
-
-    /// SIGTERM.
-    fn stop(mut self) {
-        signal(self.0.id(), "TERM");
-        let status = self.0.wait().expect("it ends");
-        assert!(status.success(), "a clean stop ends with 0, not {status}");
-    }
-
-    /// SIGKILL.
-    fn kill(mut self) {
-        self.0.kill().expect("it can be killed");
-        self.0.wait().expect("it ends");
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
+    let before = log.text().len();
+    let daemon = Process::spawn(support::roundsman(), &arguments, log);
+    daemon.wait_until_connected(before);
+    daemon
 }
 
 /// Publishes everything at QoS 1, then a command to each asset that changes nothing: its answer says that all before it
@@ -165,8 +126,8 @@ fn a_recording_lived_through_gives_what_its_replay_gives() {
         "-t",
         "test/answers",
     ]);
-    let (state, log) = (dir.path().join("state"), dir.path().join("log"));
-    let start = || Daemon::start(&broker, &heard, &state, &log);
+    let (state, log) = (dir.path().join("state"), Log::default());
+    let start = || start(&broker, &state, &log);
     let first = start();
     let confirmed = AtomicUsize::new(0);
     let share = |share: f64| (share * messages.len() as f64) as usize;

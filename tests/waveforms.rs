@@ -6,13 +6,13 @@ mod support;
 #[path = "support/waves.rs"]
 mod waves;
 
-use common::{Broker, Listener, signal, wait_for};
+use common::process::{Log, Process, arguments};
+use common::{Broker, Listener, wait_for};
 use roundsman_models::assess::likely_fault::Axis;
 use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
 use serde_json::Value;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Stdio};
 use std::sync::mpsc::{Sender, channel};
 use std::time::Duration;
 use waves::{AXES, Kind, Noise};
@@ -94,51 +94,13 @@ fn write_site(dir: &Path) -> PathBuf {
     file
 }
 
-/// `roundsman run`, its log beside its state.
-struct Daemon(Child);
-
-impl Daemon {
-    fn start(broker: &Broker, heard: &Listener, dir: &Path) -> Self {
-        let online =
-            || heard.on("roundsman/quillhaven/service").iter().filter(|s| s.contains(r#""online":true"#)).count();
-        let before = online();
-        let log = std::fs::OpenOptions::new().create(true).append(true).open(dir.join("log")).expect("a log file");
-        let child = support::roundsman()
-            .arg("run")
-            .arg("--config")
-            .arg(dir.join("site.toml"))
-            .args(["--set", &format!("broker.url=mqtt://127.0.0.1:{}", broker.port)])
-            .args(["--set", "broker.client_id=under-test"])
-            .args(["--set", &format!("state.dir={}", dir.join("state").display())])
-            .stdout(Stdio::null())
-            .stderr(log)
-            .spawn()
-            .expect("the binary starts");
-        wait_for("the daemon to be online", || online() > before);
-        wait_for("its subscriptions", || {
-            let log = std::fs::read_to_string(broker.path("log")).unwrap_or_default();
-            log.lines().any(|line| line.contains(": under-test 1 plant/"))
-        });
-        Self(child)
-    }
-
-    fn stop(mut self) {
-        signal(self.0.id(), "TERM");
-        let status = self.0.wait().expect("it ends");
-        assert!(status.success(), "a clean stop ends with 0, not {status}");
-    }
-
-    fn kill(mut self) {
-        self.0.kill().expect("it can be killed");
-        self.0.wait().expect("it ends");
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
+/// `roundsman run`, once it is subscribed.
+fn start(broker: &Broker, dir: &Path, log: &Log) -> Process {
+    let before = log.text().len();
+    let arguments = arguments(&dir.join("site.toml"), broker.port, "under-test", &dir.join("state"));
+    let daemon = Process::spawn(support::roundsman(), &arguments, log);
+    daemon.wait_until_connected(before);
+    daemon
 }
 
 /// A publisher at QoS 1 that says when everything it was given is with the broker.
@@ -262,7 +224,8 @@ fn waveforms_lived_through_give_what_their_replay_gives() {
 
     let broker = Broker::start("");
     let heard = broker.listen(&["-t", "roundsman/quillhaven/#", "-t", "test/answers"]);
-    let mut daemon = Daemon::start(&broker, &heard, dir.path());
+    let log = Log::default();
+    let mut daemon = start(&broker, dir.path(), &log);
     let mut plant = Plant::new(broker.port);
     for minute in 0..MINUTES {
         // As in the replay: before the readings of their time.
@@ -278,7 +241,7 @@ fn waveforms_lived_through_give_what_their_replay_gives() {
             plant.settle();
             wait_for("them to be journalled", || !heard.lines().is_empty());
             daemon.kill();
-            daemon = Daemon::start(&broker, &heard, dir.path());
+            daemon = start(&broker, dir.path(), &log);
         }
     }
     worked_on(&mut plant, &heard);
@@ -307,7 +270,8 @@ fn a_plant_that_answers_gets_its_fault_named() {
     write_site(dir.path());
     let broker = Broker::start("");
     let heard = broker.listen(&["-t", "roundsman/quillhaven/#", "-t", "test/answers"]);
-    let daemon = Daemon::start(&broker, &heard, dir.path());
+    let log = Log::default();
+    let daemon = start(&broker, dir.path(), &log);
     let mut plant = Plant::new(broker.port);
     let requests = || heard.on("roundsman/quillhaven/fan-1/capture-request");
     let mut answered = 0;
@@ -414,7 +378,8 @@ fn bad_waveforms_are_counted_and_named() {
     write_site(dir.path());
     let broker = Broker::start("");
     let heard = broker.listen(&["-t", "roundsman/quillhaven/#", "-t", "test/answers"]);
-    let daemon = Daemon::start(&broker, &heard, dir.path());
+    let log = Log::default();
+    let daemon = start(&broker, dir.path(), &log);
     let mut plant = Plant::new(broker.port);
     plant.minute(0);
     let whole = waves::message(Kind::Healthy, Axis::Axial, 1, None);
@@ -443,7 +408,7 @@ fn bad_waveforms_are_counted_and_named() {
     });
     let service = json(&heard.on("roundsman/quillhaven/service").pop().expect("the service's word"));
     assert_eq!(service["counters"]["rejected"]["bad-waveform"], 7, "{service}");
-    let log = std::fs::read_to_string(dir.path().join("log")).expect("the log");
+    let log = log.text();
     assert!(log.contains("waveforms that cannot be read") && log.contains("part="), "{log}");
     let diagnosis = json(&heard.on("roundsman/quillhaven/fan-1/diagnosis").pop().expect("of the good one"));
     assert_eq!(diagnosis["captures"][0]["point"], "de-a");
@@ -507,7 +472,8 @@ fn readings_flow_while_waveforms_stream_in() {
     // Without waiting to fill packets, which would hide what is measured behind 40 ms of the network's own.
     let broker = Broker::start("set_tcp_nodelay true\n");
     let heard = broker.listen(&["-t", "roundsman/quillhaven/service", "-t", "roundsman/quillhaven/+/diagnosis"]);
-    let daemon = Daemon::start(&broker, &heard, dir.path());
+    let log = Log::default();
+    let daemon = start(&broker, dir.path(), &log);
     let signal: Vec<f64> = {
         let mut noise = Noise(3);
         (0..48_000).map(|n| 0.1 * noise.normal() + 0.05 * (n as f64 * 0.0155).sin()).collect()

@@ -131,7 +131,8 @@ fn be_the_subscriber() -> bool {
 fn start(broker: &Broker, dir: &Path, name: &str, sets: &[&str]) -> Process {
     let state = dir.join(format!("state-{name}"));
     let mut all = arguments(&site("roundsman.toml"), broker.port, name, &state);
-    let ours = ["broker.clock=stream", "publish.commands=true", "broker.session_expiry=1 s"];
+    let commands = r#"commands=[{topic = "roundsman/quillhaven/+/command", actions = "all"}]"#;
+    let ours = ["broker.clock=stream", commands, "broker.session_expiry=1 s"];
     for set in ours.iter().chain(sets) {
         all.extend(["--set".to_owned(), (*set).to_owned()]);
     }
@@ -216,7 +217,8 @@ fn causes(messages: &[Sent], sets: &[String]) -> HashMap<(String, u32), usize> {
 }
 
 fn delay(broker: &Broker, file: &Path, messages: &[Sent], dir: &Path, rate: u32) {
-    let sets: Vec<String> = CHATTER.iter().map(|set| (*set).to_owned()).collect();
+    // By the same clock as the daemon's: by ours, a recording of another year is not believed.
+    let sets: Vec<String> = CHATTER.iter().chain(&["broker.clock=stream"]).map(|set| (*set).to_owned()).collect();
     let causes = causes(messages, &sets);
     let daemon = start(broker, dir, "delay", &CHATTER);
     let mut options = MqttOptions::new("alerts", "127.0.0.1", broker.port);

@@ -14,10 +14,7 @@
 //! IMS set in view.
 
 use super::points::usable;
-use super::remaining::{
-    GUESS_LOWER_RATIO, GUESS_RATIO, GUESS_REACH, LevelDoubt, NoForecast, RemainingParams, Side, TimeToLimit, Z90,
-    survived_parts,
-};
+use super::remaining::{LevelDoubt, NoForecast, RemainingParams, Side, TimeToLimit, stated, survived_parts};
 use crate::prognose::first_passage::{normal_cdf, rising_root};
 use crate::reading::{EventTime, Reading};
 
@@ -81,15 +78,7 @@ pub fn to_failure(
         (within_horizon >= p)
             .then(|| if cdf(least) >= p { least } else { rising_root(least, horizon_hours, 1e-4, |t| cdf(t) - p) })
     };
-    let p10_hours = at(-Z90).ok_or(NoForecast::BeyondHorizon { horizon_hours })?;
-    let p50_hours = at(0.0).ok_or(NoForecast::TooUncertain { p10_hours, horizon_hours })?;
-    let p90_hours = at(Z90);
-    let upper = p90_hours.unwrap_or(horizon_hours);
-    let wide = upper > GUESS_RATIO * p10_hours && p50_hours > GUESS_LOWER_RATIO * p10_hours;
-    if wide && upper > GUESS_REACH * age_hours {
-        return Err(NoForecast::NoBetterThanGuess { p10_hours, p90_hours: upper });
-    }
-    Ok(TimeToLimit { p10_hours, p50_hours, p90_hours, within_horizon })
+    stated(at, within_horizon, horizon_hours, age_hours)
 }
 
 #[cfg(test)]

@@ -272,17 +272,17 @@ const JUMP_SHARE: f64 = 0.5;
 /// The last block may be this share of the history's length old.
 const MOST_AHEAD: f64 = 0.5;
 /// P90 over P10 of an exponential lifetime: what a constant hazard, hence a guess, gives.
-pub(super) const GUESS_RATIO: f64 = 21.85;
+const GUESS_RATIO: f64 = 21.85;
 /// Share of the way to the limit at which the milestone stands: near enough to be reached before the forecast is of no
 /// more use, far enough to be told from the scatter.
 const MILESTONE_SHARE: f64 = 0.4;
 /// Standard score of 90 %.
 pub(super) const Z90: f64 = 1.281_551_565_544_6;
 /// P50 over P10 of the same: what ends late may still begin at a known time.
-pub(super) const GUESS_LOWER_RATIO: f64 = 6.58;
+const GUESS_LOWER_RATIO: f64 = 6.58;
 /// A guess from the age s of the trend alone gives 9·s for P90; what ends before that says more, however wide its
 /// ratio is.
-pub(super) const GUESS_REACH: f64 = 9.0;
+const GUESS_REACH: f64 = 9.0;
 /// Relative width to which quantiles are found.
 const QUANTILE_WIDTH: f64 = 1e-4;
 
@@ -550,12 +550,22 @@ fn time_to(
         return Err(NoForecast::TrendAway);
     }
     let within_horizon = times.cdf(horizon_hours).min(1.0);
-    let at = |z: f64| times.quantile(correction.probability(z), horizon_hours);
+    let age_hours = clock.ahead_hours + degradation.at.hours_since(degradation.onset);
+    stated(|z| times.quantile(correction.probability(z), horizon_hours), within_horizon, horizon_hours, age_hours)
+}
+
+/// The three quantiles, or why they are not worth saying. `at`: hours at a standard score, `None` beyond the horizon;
+/// `age_hours`: of what is extrapolated.
+pub(super) fn stated(
+    at: impl Fn(f64) -> Option<f64>,
+    within_horizon: f64,
+    horizon_hours: f64,
+    age_hours: f64,
+) -> Result<TimeToLimit, NoForecast> {
     let p10_hours = at(-Z90).ok_or(NoForecast::BeyondHorizon { horizon_hours })?;
     let p50_hours = at(0.0).ok_or(NoForecast::TooUncertain { p10_hours, horizon_hours })?;
     let p90_hours = at(Z90);
     // Near the limit a wide ratio is a few hours, and worth saying; a guess has the age of the trend for its scale.
-    let age_hours = clock.ahead_hours + degradation.at.hours_since(degradation.onset);
     let upper = p90_hours.unwrap_or(horizon_hours);
     let wide = upper > GUESS_RATIO * p10_hours && p50_hours > GUESS_LOWER_RATIO * p10_hours;
     if wide && upper > GUESS_REACH * age_hours {
