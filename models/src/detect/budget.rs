@@ -120,11 +120,13 @@ pub fn thresholds(budget: CheckedBudget, at: &Circumstances) -> Thresholds {
     let snapshots = YEAR_SECS / if at.cadence_secs > 0.0 { at.cadence_secs } else { 1.0 };
     let points = f64::from(at.points.max(1));
     let mean = mean_correlation(at.weight, at.correlation);
+    let nodes = Nodes::new();
     // The pattern of the points is one more thing to look at.
-    let running_mean = level_for(RUNNING_MEANS * yearly / (2.0 * (points + 1.0) * snapshots), mean, at.persistence);
+    let running_mean =
+        level_for(&nodes, RUNNING_MEANS * yearly / (2.0 * (points + 1.0) * snapshots), mean, at.persistence);
     let deviation = (running_mean * running_mean - 2.0 * points.ln()).max(1.0).sqrt();
     let limit = |share: f64| {
-        level_for(LIMITS * share * yearly / (2.0 * points * snapshots), at.correlation.max(0.0), at.persistence)
+        level_for(&nodes, LIMITS * share * yearly / (2.0 * points * snapshots), at.correlation.max(0.0), at.persistence)
     };
     let looks: f64 = super::drift::WINDOWS.iter().map(|n| 4.0 / *n as f64).sum();
     let tests = (YEAR_SECS / at.block_secs.max(1.0)) * looks * points;
@@ -148,29 +150,38 @@ pub fn mean_correlation(weight: f64, rho: f64) -> f64 {
 /// Runs of at least `run` successive values above `u` that begin per value, in a stationary standard normal first-order
 /// series with correlation `r` in [0, 1); one side.
 pub fn run_rate(u: f64, r: f64, run: u32) -> f64 {
+    run_rate_by(&Nodes::new(), u, r, run)
+}
+
+fn run_rate_by(nodes: &Nodes, u: f64, r: f64, run: u32) -> f64 {
     let run = run.clamp(1, LONGEST_RUN);
     let jump = (1.0 - r * r).max(1e-12).sqrt();
     // Where the density past u, and where the first value past it, are as good as nothing.
     let reach = (14.0 / u.max(0.5)).min(u * (1.0 - r) + 8.0 * jump * f64::from(run).sqrt());
-    let (x, weight) = nodes(u, reach);
+    let (x, weight) = nodes.over(u, reach);
     let mut now: [f64; NODES] = std::array::from_fn(|i| normal_density(x[i]) * normal_cdf((u - r * x[i]) / jump));
-    for _ in 1..run {
-        let before = now;
-        now = std::array::from_fn(|to| {
-            let from = |i: usize| weight[i] * before[i] * normal_density((x[to] - r * x[i]) / jump);
-            (0..NODES).map(from).sum::<f64>() / jump
-        });
+    if run > 1 {
+        // From node to node the same at every step, and dear for its exponentials.
+        let kernel: [[f64; NODES]; NODES] =
+            std::array::from_fn(|to| std::array::from_fn(|i| normal_density((x[to] - r * x[i]) / jump)));
+        for _ in 1..run {
+            let before = now;
+            now = std::array::from_fn(|to| {
+                let from = |i: usize| weight[i] * before[i] * kernel[to][i];
+                (0..NODES).map(from).sum::<f64>() / jump
+            });
+        }
     }
     now.iter().zip(&weight).map(|(f, w)| f * w).sum()
 }
 
 /// Threshold at which [`run_rate`] is `rate`, standard deviations, to 1e-4.
-fn level_for(rate: f64, r: f64, run: u32) -> f64 {
+fn level_for(nodes: &Nodes, rate: f64, r: f64, run: u32) -> f64 {
     let (mut low, mut high) = THRESHOLDS;
     // The rate falls with u; the logarithm nearly as u²/2.
     for _ in 0..20 {
         let middle = 0.5 * (low + high);
-        if run_rate(middle, r, run) > rate { low = middle } else { high = middle }
+        if run_rate_by(nodes, middle, r, run) > rate { low = middle } else { high = middle }
     }
     0.5 * (low + high)
 }
@@ -202,31 +213,36 @@ pub fn heavy_tails(u: f64, kurtosis: f64) -> f64 {
     (1.0 + CLIPPED * kurtosis.clamp(0.0, 3.0) * (u * u - 3.0) / 24.0).max(1.0)
 }
 
-/// Gauss-Legendre nodes and weights on `[from, from + reach]`.
-fn nodes(from: f64, reach: f64) -> ([f64; NODES], [f64; NODES]) {
-    let mut x = [0.0; NODES];
-    let mut weight = [0.0; NODES];
-    let n = NODES as f64;
-    for i in 0..NODES {
-        let mut z = (PI * (i as f64 + 0.75) / (n + 0.5)).cos();
-        let mut slope = 1.0;
-        for _ in 0..50 {
-            let (mut p, mut before) = (1.0, 0.0);
-            for j in 0..NODES {
-                let j = j as f64;
-                (p, before) = (((2.0 * j + 1.0) * z * p - j * before) / (j + 1.0), p);
+/// Gauss-Legendre nodes on `[-1, 1]`, each with the divisor of its weight.
+struct Nodes([(f64, f64); NODES]);
+
+impl Nodes {
+    fn new() -> Self {
+        let n = NODES as f64;
+        Self(std::array::from_fn(|i| {
+            let mut z = (PI * (i as f64 + 0.75) / (n + 0.5)).cos();
+            let mut slope = 1.0;
+            for _ in 0..50 {
+                let (mut p, mut before) = (1.0, 0.0);
+                for j in 0..NODES {
+                    let j = j as f64;
+                    (p, before) = (((2.0 * j + 1.0) * z * p - j * before) / (j + 1.0), p);
+                }
+                slope = n * (z * p - before) / (z * z - 1.0);
+                let step = p / slope;
+                z -= step;
+                if step.abs() < 1e-15 {
+                    break;
+                }
             }
-            slope = n * (z * p - before) / (z * z - 1.0);
-            let step = p / slope;
-            z -= step;
-            if step.abs() < 1e-15 {
-                break;
-            }
-        }
-        x[i] = from + 0.5 * reach * (1.0 - z);
-        weight[i] = reach / ((1.0 - z * z) * slope * slope);
+            (z, (1.0 - z * z) * slope * slope)
+        }))
     }
-    (x, weight)
+
+    /// Nodes and weights on `[from, from + reach]`.
+    fn over(&self, from: f64, reach: f64) -> ([f64; NODES], [f64; NODES]) {
+        (self.0.map(|(z, _)| from + 0.5 * reach * (1.0 - z)), self.0.map(|(_, divisor)| reach / divisor))
+    }
 }
 
 #[cfg(test)]

@@ -176,7 +176,7 @@ impl Learned {
             }
         };
         let pooled = Baseline::learn(&Self::learning(&shape, &all, None));
-        let thresholds = thresholds_of(&allowed, &shape, 0.0);
+        let thresholds = thresholds_of(&allowed, &shape, pooled.correlation());
         let steps = steps_of(&allowed, &thresholds);
         let mut learned = Self { shape, map, pooled, states: Vec::new(), allowed, thresholds, steps };
         let places: Vec<u16> = match given {
@@ -195,7 +195,6 @@ impl Learned {
                 all.iter().zip(&places).filter(|(_, p)| usize::from(**p) == s).map(|(r, _)| *r).collect();
             learned.push_state(&rows);
         }
-        learned.allow(allowed);
         learned
     }
 
@@ -246,6 +245,8 @@ impl Learned {
         let mut baseline = Baseline::learn(&Self::learning(&self.shape, rows, Some(&self.pooled)));
         baseline.give_room(&self.thresholds, self.allowed.warning_sigmas, self.allowed.alarm_sigmas);
         let steps = vec![Sums::new(&self.steps); self.shape.traits.len()];
+        // One more is all there may ever be; doubling would keep room for four.
+        self.states.reserve_exact(1);
         self.states.push(State { baseline, smoothed: Smoothed::default(), steps, last_at: None });
     }
 

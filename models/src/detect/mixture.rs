@@ -581,9 +581,12 @@ fn choose(data: &Array2<f64>, k: usize, params: MixtureParams) -> Option<Vec<Com
 fn k_means(data: &Array2<f64>, k: usize, seed: u64) -> Vec<usize> {
     let mut rng = Xoshiro256Plus::seed_from_u64(seed);
     let mut uniform = || (rng.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-    let n = data.nrows();
-    let square =
-        |i: usize, centre: &[f64]| -> f64 { data.row(i).iter().zip(centre).map(|(x, c)| (x - c).powi(2)).sum() };
+    let (n, q) = data.dim();
+    // One after the other: a view of a row costs more than the two numbers in it.
+    let rows: Vec<f64> = data.iter().copied().collect();
+    let square = |i: usize, centre: &[f64]| -> f64 {
+        rows[i * q..(i + 1) * q].iter().zip(centre).map(|(x, c)| (x - c).powi(2)).sum()
+    };
     let mut centres = vec![data.row(((uniform() * n as f64) as usize).min(n - 1)).to_vec()];
     let mut nearest = vec![f64::INFINITY; n];
     while centres.len() < k {
@@ -597,16 +600,28 @@ fn k_means(data: &Array2<f64>, k: usize, seed: u64) -> Vec<usize> {
         centres.push(data.row(next.unwrap_or(n - 1)).to_vec());
     }
     let mut owners = vec![0; n];
-    for _ in 0..10 {
+    for round in 0..10 {
+        let mut moved = round == 0;
         for (i, owner) in owners.iter_mut().enumerate() {
-            let to = |c: usize| square(i, &centres[c]);
-            *owner = (0..k).min_by(|&a, &b| to(a).total_cmp(&to(b))).unwrap_or(0);
+            let (mut to, mut least) = (0, square(i, &centres[0]));
+            for (c, centre) in centres.iter().enumerate().skip(1) {
+                let distance = square(i, centre);
+                if distance.total_cmp(&least).is_lt() {
+                    (to, least) = (c, distance);
+                }
+            }
+            moved |= *owner != to;
+            *owner = to;
+        }
+        // The same owners have the same centres: nothing more would change.
+        if !moved {
+            break;
         }
         for (c, centre) in centres.iter_mut().enumerate() {
             let own = || owners.iter().enumerate().filter(|(_, owner)| **owner == c).map(|(i, _)| i);
             let count = own().count() as f64;
             if count > 0.0 {
-                (0..centre.len()).for_each(|j| centre[j] = own().map(|i| data[[i, j]]).sum::<f64>() / count);
+                (0..centre.len()).for_each(|j| centre[j] = own().map(|i| rows[i * q + j]).sum::<f64>() / count);
             }
         }
     }
@@ -655,8 +670,9 @@ fn expect_and_maximise(
                 *slot = component.log_normaliser - 0.5 * component.mahalanobis2(row);
                 highest = highest.max(*slot);
             }
-            let sum: f64 = share.iter().map(|joint| (joint - highest).exp()).sum();
-            share.iter_mut().for_each(|joint| *joint = (*joint - highest).exp() / sum);
+            share.iter_mut().for_each(|joint| *joint = (*joint - highest).exp());
+            let sum: f64 = share.iter().sum();
+            share.iter_mut().for_each(|joint| *joint /= sum);
             log_likelihood += highest + sum.ln();
         }
         if !log_likelihood.is_finite() {
