@@ -85,12 +85,30 @@ impl From<CheckedCusum> for CusumParams {
 /// Keeps a sum that nobody resets from running into infinity; far above any limit.
 const SUM_CEILING: f64 = 1e12;
 
+/// Stands for no time in half the room of an `Option`: two of these are kept per point and state.
+const NEVER: EventTime = EventTime(i64::MIN);
+
+/// Stored as an `Option`.
+mod since {
+    use super::{EventTime, NEVER};
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(at: &EventTime, to: S) -> Result<S::Ok, S::Error> {
+        Some(*at).filter(|at| *at != NEVER).serialize(to)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<EventTime, D::Error> {
+        Ok(Option::deserialize(from)?.unwrap_or(NEVER))
+    }
+}
+
 /// One side's memory.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct Sum {
     sigmas: f64,
-    /// When the sum last stood at zero (or, before that ever happened, the first reading).
-    zero_at: Option<EventTime>,
+    /// When the sum last stood at zero (or, before that ever happened, the first reading); [`NEVER`] before any reading.
+    #[serde(with = "since")]
+    zero_at: EventTime,
     /// Readings since then.
     run: u32,
 }
@@ -105,7 +123,7 @@ pub struct Sums {
 impl Sums {
     /// Both sums at their start.
     pub fn new(params: &CheckedCusum) -> Self {
-        let start = Sum { sigmas: params.0.head_start_share * params.0.limit_sigmas, zero_at: None, run: 0 };
+        let start = Sum { sigmas: params.0.head_start_share * params.0.limit_sigmas, zero_at: NEVER, run: 0 };
         Self { high: start, low: start }
     }
 
@@ -196,17 +214,19 @@ impl Sum {
         let CusumParams { slack_sigmas: k, limit_sigmas: h, .. } = params;
         self.sigmas = (self.sigmas + z - k).clamp(0.0, SUM_CEILING);
         if self.sigmas == 0.0 {
-            self.zero_at = Some(at);
+            self.zero_at = at;
             self.run = 0;
             return CusumSide { sum_sigmas: 0.0, share_of_limit: 0.0, crossed: false, onset: None, shift_sigmas: 0.0 };
         }
-        self.zero_at.get_or_insert(at);
+        if self.zero_at == NEVER {
+            self.zero_at = at;
+        }
         self.run = self.run.saturating_add(1);
         CusumSide {
             sum_sigmas: self.sigmas,
             share_of_limit: self.sigmas / h,
             crossed: self.sigmas > h,
-            onset: self.zero_at,
+            onset: Some(self.zero_at),
             shift_sigmas: sign * (k + self.sigmas / f64::from(self.run)),
         }
     }

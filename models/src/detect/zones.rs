@@ -33,6 +33,7 @@
 
 use crate::param::{ParamFault, positive};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// Share of the upper limit of zone B that counts as a significant change. ISO 20816-1, from memory.
 const SIGNIFICANT_SHARE: f64 = 0.25;
@@ -66,8 +67,9 @@ pub struct Boundaries {
 /// One set of zones with the name it is configured by and the edition it is quoted with.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Preset {
-    name: String,
-    edition: String,
+    // Borrowed of a preset of the table: limits are composed at every snapshot, and must not allocate.
+    name: Cow<'static, str>,
+    edition: Cow<'static, str>,
     boundaries: Boundaries,
 }
 
@@ -95,8 +97,8 @@ impl Preset {
     /// The preset of this name, spelled exactly; `None` when there is none: show [`Preset::names`].
     pub fn by_name(name: &str) -> Option<Preset> {
         PRESETS.iter().find(|(known, ..)| *known == name).map(|&(name, edition, boundaries)| Preset {
-            name: name.to_owned(),
-            edition: edition.to_owned(),
+            name: Cow::Borrowed(name),
+            edition: Cow::Borrowed(edition),
             boundaries,
         })
     }
@@ -120,7 +122,7 @@ impl Preset {
         if !faults.is_empty() {
             return Err(faults);
         }
-        Ok(Preset { name: name.to_owned(), edition: format!("own zones {name}"), boundaries })
+        Ok(Preset { name: Cow::Owned(name.to_owned()), edition: Cow::Owned(format!("own zones {name}")), boundaries })
     }
 
     /// The name it is configured by.

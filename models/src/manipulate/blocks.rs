@@ -14,6 +14,9 @@ pub const COARSE: usize = 120;
 /// Fine blocks in a coarse one.
 pub const FINE_PER_COARSE: u32 = 6;
 
+/// Rows a tier makes room for at a time.
+const GROWS_BY: usize = 12;
+
 /// Rows of block means, oldest first, the oldest dropped when full.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct Tier {
@@ -28,6 +31,12 @@ impl Tier {
         if self.times.len() == self.capacity {
             self.times.remove(0);
             self.means.drain(..points);
+        }
+        // Doubling would leave up to half of it unused for months.
+        if self.times.len() == self.times.capacity() {
+            let rows = GROWS_BY.min(self.capacity.saturating_sub(self.times.len())).max(1);
+            self.times.reserve_exact(rows);
+            self.means.reserve_exact(rows * points);
         }
         self.times.push(at);
         self.means.extend(row);

@@ -7,7 +7,7 @@
 //! largest value stay exact. Of values on a few levels a quantile may fall between two neighbouring levels, and between
 //! two modes with nothing in between it may fall in the gap.
 //!
-//! Memory: 800 bytes. No randomness: the same values in the same order give the same state. Order matters a little,
+//! Memory: 672 bytes. No randomness: the same values in the same order give the same state. Order matters a little,
 //! spacing not at all. Not for a level that wanders (every value weighs the same for ever) and not for a handful of
 //! values at hand (see `robust`).
 //!
@@ -34,15 +34,47 @@ struct Centroid {
 
 /// State of one sketch. `Default` is the empty one.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(from = "Stored", into = "Stored")]
 pub struct QuantileSketch {
-    centroids: [Centroid; CENTROIDS],
+    means: [f64; CENTROIDS],
+    // Numbers of values: whole, and in half the room of the floats they are reckoned with.
+    weights: [u32; CENTROIDS],
     used: u8,
-    gathered: [f64; CENTROIDS],
     waiting: u8,
+    gathered: [f64; CENTROIDS],
     // Of the values merged into centroids; zero while there are none.
     min: f64,
     max: f64,
     merged: u64,
+}
+
+/// A sketch as it is stored.
+#[derive(Serialize, Deserialize)]
+struct Stored {
+    centroids: [Centroid; CENTROIDS],
+    used: u8,
+    gathered: [f64; CENTROIDS],
+    waiting: u8,
+    min: f64,
+    max: f64,
+    merged: u64,
+}
+
+impl From<Stored> for QuantileSketch {
+    fn from(stored: Stored) -> Self {
+        let Stored { centroids, used, gathered, waiting, min, max, merged } = stored;
+        let mut sketch = Self { used, waiting, gathered, min, max, merged, ..Self::default() };
+        sketch.keep(&centroids);
+        sketch
+    }
+}
+
+impl From<QuantileSketch> for Stored {
+    fn from(sketch: QuantileSketch) -> Self {
+        let centroids = std::array::from_fn(|i| sketch.centroid(i));
+        let QuantileSketch { used, waiting, gathered, min, max, merged, .. } = sketch;
+        Self { centroids, used, gathered, waiting, min, max, merged }
+    }
 }
 
 impl QuantileSketch {
@@ -94,7 +126,7 @@ impl QuantileSketch {
         let wanted = (self.merged - 1) as f64 * p + 0.5;
         let (mut place, mut value) = (0.5, self.min);
         let mut before = 0.0;
-        for c in self.centroids.iter().take(usize::from(self.used)) {
+        for c in (0..usize::from(self.used).min(CENTROIDS)).map(|i| self.centroid(i)) {
             let middle = before + 0.5 * c.weight;
             if wanted < middle {
                 return between(place, value, middle, c.mean, wanted);
@@ -103,6 +135,18 @@ impl QuantileSketch {
             before += c.weight;
         }
         between(place, value, self.merged as f64 - 0.5, self.max, wanted)
+    }
+
+    #[inline]
+    fn centroid(&self, i: usize) -> Centroid {
+        Centroid { mean: self.means[i], weight: f64::from(self.weights[i]) }
+    }
+
+    /// `as` saturates: in a middle centroid after some 10¹¹ values, and of weights in a damaged stored sketch.
+    fn keep(&mut self, centroids: &[Centroid]) {
+        for ((mean, weight), c) in self.means.iter_mut().zip(&mut self.weights).zip(centroids) {
+            (*mean, *weight) = (c.mean, c.weight as u32);
+        }
     }
 
     fn compress(&mut self) {
@@ -122,9 +166,9 @@ impl QuantileSketch {
         let used = usize::from(self.used).min(CENTROIDS);
         let (mut old, mut new) = (0, 0);
         for slot in all.iter_mut().take(used + waiting) {
-            let take_old = old < used && (new >= waiting || self.centroids[old].mean <= self.gathered[new]);
+            let take_old = old < used && (new >= waiting || self.means[old] <= self.gathered[new]);
             if take_old {
-                *slot = self.centroids[old];
+                *slot = self.centroid(old);
                 old += 1;
             } else {
                 *slot = Centroid { mean: self.gathered[new], weight: 1.0 };
@@ -144,11 +188,9 @@ impl QuantileSketch {
             compression *= 0.9;
         }
         count = count.min(CENTROIDS);
-        for (slot, &c) in self.centroids.iter_mut().zip(&all) {
-            *slot = c;
-        }
         // What is left over would make two equal sketches differ.
-        self.centroids.iter_mut().skip(count).for_each(|c| *c = Centroid::default());
+        all[count..].fill(Centroid::default());
+        self.keep(&all[..CENTROIDS]);
         self.gathered = [0.0; CENTROIDS];
         (self.used, self.waiting) = (count as u8, 0);
     }
@@ -195,7 +237,8 @@ mod tests {
             for (used, merged) in [(32, 5), (255, u64::MAX), (1, 1)] {
                 let centroids = [Centroid { mean: 1.0, weight }; CENTROIDS];
                 let (gathered, waiting) = ([2.0; CENTROIDS], 32);
-                let mut sketch = QuantileSketch { centroids, used, gathered, waiting, min: f64::NAN, max: 0.0, merged };
+                let stored = Stored { centroids, used, gathered, waiting, min: f64::NAN, max: 0.0, merged };
+                let mut sketch = QuantileSketch::from(stored);
                 let _ = sketch.quantile(0.5);
                 for n in 0..100 {
                     sketch.update(f64::from(n));
@@ -277,7 +320,7 @@ mod tests {
 
     #[test]
     fn memory_is_as_the_page_says() {
-        assert_eq!(size_of::<QuantileSketch>(), 800);
+        assert_eq!(size_of::<QuantileSketch>(), 672);
     }
 
     #[test]
