@@ -27,3 +27,8 @@ pub mod reload;
 pub mod replay;
 pub mod run;
 pub mod spill;
+
+/// What a thousand assets collect while they learn lies between what they keep. The C library's allocator holds on to such
+/// memory for good; this one gives whole freed pages back to the system.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
