@@ -320,18 +320,24 @@ pub struct Learning<'a> {
 impl Baseline {
     /// Learns from what is there: points without enough values get no model.
     pub fn learn(from: &Learning<'_>) -> Self {
+        let mut baseline = Self::learn_apart(from);
+        baseline.learn_pattern(from);
+        baseline
+    }
+
+    /// The same without how the points move together: for a record that nothing is scored by, and whose points only lend
+    /// what they know to the states'.
+    pub fn learn_apart(from: &Learning<'_>) -> Self {
         let p = from.traits.len();
         let mut scratch = Vec::with_capacity(from.rows.len());
         let points: Vec<Option<PointModel>> = (0..p).map(|i| learn_point(from, i, &mut scratch)).collect();
-        let mut baseline = Self {
+        Self {
             points,
             together: Vec::new(),
             pca: None,
             factor: 1.0,
             rows: u32::try_from(from.rows.len()).unwrap_or(u32::MAX),
-        };
-        baseline.learn_pattern(from);
-        baseline
+        }
     }
 
     /// Rows it rests on.

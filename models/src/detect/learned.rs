@@ -175,7 +175,7 @@ impl Learned {
                 StateMap::learn(&whole, MAX_STATES)
             }
         };
-        let pooled = Baseline::learn(&Self::learning(&shape, &all, None));
+        let pooled = Baseline::learn_apart(&Self::learning(&shape, &all, None));
         let thresholds = thresholds_of(&allowed, &shape, pooled.correlation());
         let steps = steps_of(&allowed, &thresholds);
         let mut learned = Self { shape, map, pooled, states: Vec::new(), allowed, thresholds, steps };

@@ -41,8 +41,8 @@ pub struct State {
     machine: Machine,
     findings: Findings,
     captures: Captures,
-    /// Limits set by command, by point; they stand over the configured ones.
-    own_limits: Vec<Option<OwnLimits>>,
+    /// Limits set by command, by point; they stand over the configured ones. Boxed, since most points never have any.
+    own_limits: Vec<Option<Box<OwnLimits>>>,
     /// First event the asset saw.
     watched_since: Option<EventTime>,
     /// Latest event time of any of its readings.
@@ -80,7 +80,7 @@ impl Definition {
     /// Apart from the state's other parts, which change while it is lent.
     fn context<'a>(
         &'a self,
-        own_limits: &'a [Option<OwnLimits>],
+        own_limits: &'a [Option<Box<OwnLimits>>],
         captures: &'a Captures,
         aligner: &Aligner,
         trends: bool,
@@ -109,7 +109,7 @@ pub struct Context<'a> {
     /// Its settings.
     pub settings: &'a Settings,
     /// Limits set by command.
-    pub own_limits: &'a [Option<OwnLimits>],
+    pub own_limits: &'a [Option<Box<OwnLimits>>],
     /// What waveforms say of it.
     pub likely: &'a Captures,
     /// Cadence, seconds, once known.
@@ -123,7 +123,7 @@ impl Context<'_> {
     pub fn own(&self, point: u16) -> OwnLimits {
         let i = usize::from(point);
         let configured = || self.spec.points.get(i).map(|p| p.limits).unwrap_or_default();
-        self.own_limits.get(i).copied().flatten().unwrap_or_else(configured)
+        self.own_limits.get(i).and_then(|own| own.as_deref()).copied().unwrap_or_else(configured)
     }
 }
 
@@ -394,7 +394,7 @@ impl Asset {
                     .iter()
                     .position(|p| p.name == *point)
                     .ok_or_else(|| format!("{} has no point {point:?}", spec.name))?;
-                let before = state.own_limits[i].unwrap_or(spec.points[i].limits);
+                let before = state.own_limits[i].as_deref().copied().unwrap_or(spec.points[i].limits);
                 let mut limits = before;
                 let slot = match limit {
                     LimitName::WarningHigh => &mut limits.warning_high,
@@ -406,7 +406,7 @@ impl Asset {
                 limits
                     .check()
                     .map_err(|faults| faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))?;
-                state.own_limits[i] = Some(limits);
+                state.own_limits[i] = Some(Box::new(limits));
                 let show =
                     |v: Option<f64>| v.map_or_else(|| "none".to_owned(), |v| format!("{v} {}", spec.points[i].unit));
                 let (old, new) = (show(old), show(*value));
