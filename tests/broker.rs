@@ -50,16 +50,7 @@ fn the_same_in_mqtt_3_1_1() {
 
 #[test]
 fn a_python_client_publishes_readings_and_reads_the_alerts() {
-    let python = std::env::var_os("ROUNDSMAN_PYTHON").map_or_else(
-        || PathBuf::from(env!("CARGO_TARGET_TMPDIR")).with_file_name("test-venv").join("bin/python"),
-        PathBuf::from,
-    );
-    assert!(
-        python.is_file(),
-        "this test needs a Python with paho-mqtt: `python3 -m venv {venv} && {venv}/bin/pip install paho-mqtt==2.1.0`, \
-         or set ROUNDSMAN_PYTHON to one; tests/run does that",
-        venv = python.parent().and_then(|bin| bin.parent()).unwrap_or(&python).display()
-    );
+    let python = common::python_client();
     let broker = Broker::start("");
     let dir = tempfile::tempdir().expect("a temporary directory");
     let _daemon = Daemon::started(settings(broker.port, dir.path()));

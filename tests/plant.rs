@@ -7,7 +7,7 @@ mod support;
 use common::{Broker, Listener, signal, wait_for};
 use serde_json::Value;
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::Duration;
@@ -35,16 +35,6 @@ while going[0]:
 client.disconnect()
 client.loop_stop()
 "#;
-
-/// A Python that has paho-mqtt.
-fn python() -> PathBuf {
-    let wanted = "this test needs a Python with paho-mqtt: `python3 -m venv client && client/bin/pip install 'paho-mqtt>=2,<3'`, \
-                  then ROUNDSMAN_PYTHON=$PWD/client/bin/python; tests/run does that";
-    let python = PathBuf::from(std::env::var_os("ROUNDSMAN_PYTHON").expect(wanted));
-    let has = Command::new(&python).args(["-c", "import paho.mqtt.client"]).stderr(Stdio::null()).status();
-    assert!(has.is_ok_and(|status| status.success()), "{} cannot import paho.mqtt.client: {wanted}", python.display());
-    python
-}
 
 /// A process that does not outlive its test.
 struct Running(Child);
@@ -76,7 +66,10 @@ fn run_daemon(port: u16, state: &Path, log: &Path) -> Running {
 }
 
 fn run_python(port: u16) -> (Running, ChildStdin) {
-    let child = Command::new(python()).args(["-c", PYTHON_CLIENT, &port.to_string()]).stdin(Stdio::piped()).spawn();
+    let child = Command::new(common::python_client())
+        .args(["-c", PYTHON_CLIENT, &port.to_string()])
+        .stdin(Stdio::piped())
+        .spawn();
     let mut child = child.expect("python starts");
     let stdin = child.stdin.take().expect("its standard input");
     (Running(child), stdin)

@@ -30,5 +30,6 @@ pub mod spill;
 
 /// What a thousand assets collect while they learn lies between what they keep. The C library's allocator holds on to such
 /// memory for good; this one gives whole freed pages back to the system.
+/// Here and not in `main.rs`, so that tests and benches run on, and measure, what is delivered.
 #[global_allocator]
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;

@@ -54,6 +54,17 @@ pub fn free_port() -> u16 {
     listener.local_addr().expect("its address").port()
 }
 
+/// A Python that has paho-mqtt.
+pub fn python_client() -> PathBuf {
+    let wanted = "this test needs a Python with paho-mqtt: `python3 -m venv client && client/bin/pip install 'paho-mqtt>=2,<3'`, \
+                  then ROUNDSMAN_PYTHON=$PWD/client/bin/python; tests/run does that";
+    let python = PathBuf::from(std::env::var_os("ROUNDSMAN_PYTHON").expect(wanted));
+    let has =
+        std::process::Command::new(&python).args(["-c", "import paho.mqtt.client"]).stderr(Stdio::null()).status();
+    assert!(has.is_ok_and(|status| status.success()), "{} cannot import paho.mqtt.client: {wanted}", python.display());
+    python
+}
+
 fn tool(name: &str) -> PathBuf {
     let found = std::env::var_os("PATH").iter().flat_map(std::env::split_paths).collect::<Vec<_>>();
     // Debian keeps the broker where an ordinary user's PATH does not look.

@@ -8,6 +8,7 @@
 //! Sources: Goel and Wu (1971), Technometrics 13, and Vance (1986), J. Quality Technology 18, for the method; Lucas and
 //! Crosier (1982), Technometrics 24(3), for head starts.
 
+use super::legendre::node;
 use super::tail::{normal_cdf, normal_density};
 use crate::param::{ParamFault, positive, within};
 
@@ -130,30 +131,9 @@ fn solve(k: f64, h: f64, shift: f64, start: f64) -> (f64, f64) {
     (rhs[0], from_start)
 }
 
-/// Nodes and weights on `[0, top]`, by Newton on the Legendre polynomial.
+/// Nodes and weights on `[0, top]`.
 fn gauss_legendre(n: usize, top: f64) -> (Vec<f64>, Vec<f64>) {
-    let mut x = vec![0.0; n];
-    let mut weight = vec![0.0; n];
-    for i in 0..n {
-        let mut z = (std::f64::consts::PI * (i as f64 + 0.75) / (n as f64 + 0.5)).cos();
-        let mut slope = 1.0;
-        for _ in 0..100 {
-            let (mut p, mut before) = (1.0, 0.0);
-            for j in 0..n {
-                let j = j as f64;
-                (p, before) = (((2.0 * j + 1.0) * z * p - j * before) / (j + 1.0), p);
-            }
-            slope = n as f64 * (z * p - before) / (z * z - 1.0);
-            let step = p / slope;
-            z -= step;
-            if step.abs() < 1e-15 {
-                break;
-            }
-        }
-        x[i] = 0.5 * top * (1.0 - z);
-        weight[i] = top / ((1.0 - z * z) * slope * slope);
-    }
-    (x, weight)
+    (0..n).map(|i| node(i, n)).map(|(root, divisor)| (0.5 * top * (1.0 - root), top / divisor)).unzip()
 }
 
 /// Gaussian elimination with partial pivoting, row-major, answer in `rhs`.

@@ -22,10 +22,10 @@
 //! Sources: run lengths of an EWMA: Lucas & Saccucci (1990), Technometrics 32(1), check values from memory; tabular
 //! CUSUM: Siegmund (1985) as in [`super::arl`]; first correlation of a second-order series: Box & Jenkins, from memory.
 
+use super::legendre::node;
 use super::tail::{normal_cdf, normal_density};
 use crate::param::{ParamFault, within};
 use serde::{Deserialize, Serialize};
-use std::f64::consts::PI;
 
 /// Seconds of running in a year.
 const YEAR_SECS: f64 = 365.25 * 86_400.0;
@@ -218,25 +218,7 @@ struct Nodes([(f64, f64); NODES]);
 
 impl Nodes {
     fn new() -> Self {
-        let n = NODES as f64;
-        Self(std::array::from_fn(|i| {
-            let mut z = (PI * (i as f64 + 0.75) / (n + 0.5)).cos();
-            let mut slope = 1.0;
-            for _ in 0..50 {
-                let (mut p, mut before) = (1.0, 0.0);
-                for j in 0..NODES {
-                    let j = j as f64;
-                    (p, before) = (((2.0 * j + 1.0) * z * p - j * before) / (j + 1.0), p);
-                }
-                slope = n * (z * p - before) / (z * z - 1.0);
-                let step = p / slope;
-                z -= step;
-                if step.abs() < 1e-15 {
-                    break;
-                }
-            }
-            (z, (1.0 - z * z) * slope * slope)
-        }))
+        Self(std::array::from_fn(|i| node(i, NODES)))
     }
 
     /// Nodes and weights on `[from, from + reach]`.

@@ -8,6 +8,7 @@ pub mod budget;
 pub mod cusum;
 pub mod drift;
 pub mod learned;
+mod legendre;
 pub mod limits;
 pub mod mixture;
 pub mod operating_state;
