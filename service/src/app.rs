@@ -8,11 +8,16 @@ use crate::acquire::mqtt::acks::AckLedger;
 use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, LinkV3, LinkV5, Reader, ReaderEnd, Version};
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
+use crate::config::mail::Mail;
 use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
 use crate::keep::{Journal, KeepError, Keeper, Order, Store};
+use crate::mail::due::Place;
+use crate::mail::{Attach, Sender};
 use crate::status::Status;
+use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
+use std::collections::HashMap;
 use std::future::Future;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -42,6 +47,8 @@ pub struct RunSettings {
     pub recorded: Option<Arc<str>>,
     /// Documents the outbox holds at most.
     pub outbox_limit: u64,
+    /// Mail; `None` sends none.
+    pub mail: Option<Arc<MailSettings>>,
     /// The service's state is published again after this.
     pub presence_every: Duration,
     /// A document that the broker refused is tried again after this.
@@ -50,6 +57,26 @@ pub struct RunSettings {
     pub stop_within: Duration,
     /// Our clock.
     pub now: fn() -> EventTime,
+}
+
+/// What mail needs beside what the daemon has.
+pub struct MailSettings {
+    /// Settings of `[mail]`.
+    pub mail: Mail,
+    /// Site name.
+    pub site: String,
+    /// The site's zone.
+    pub zone: TimeZone,
+    /// Area and class of the assets the configuration names.
+    pub places: HashMap<String, Place>,
+    /// Makes the report that is attached.
+    pub attach: Option<Attach>,
+}
+
+impl std::fmt::Debug for MailSettings {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.mail.fmt(f)
+    }
 }
 
 impl Default for RunSettings {
@@ -64,6 +91,7 @@ impl Default for RunSettings {
             journal_max_bytes: 4 << 30,
             recorded: None,
             outbox_limit: 100_000,
+            mail: None,
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
             stop_within: Duration::from_secs(10),
@@ -174,6 +202,8 @@ struct Daemon {
     threads: Vec<(&'static str, JoinHandle<Result<(), Gone>>)>,
     reader: tokio::task::JoinHandle<ReaderEnd>,
     writer: tokio::task::JoinHandle<WriterEnd>,
+    /// Nobody waits for it: what it has not sent waits on the disk.
+    mail: Option<tokio::task::JoinHandle<()>>,
     orders: mpsc::Sender<Order>,
     reconfigure: mpsc::Sender<Reconfigured>,
     stop: watch::Sender<bool>,
@@ -254,6 +284,8 @@ impl Daemon {
         let (stop, stop_out) = watch::channel(false);
         let (finish, finish_out) = watch::channel(Finish::No);
         let outbox_changed = Arc::new(Notify::new());
+        let mail_changed = Arc::new(Notify::new());
+        let mail_store = settings.mail.as_ref().map(|_| store.reader()).transpose()?;
         let covered = Arc::new(AtomicU64::new(from));
         let give_up = Arc::new(AtomicBool::new(false));
 
@@ -267,6 +299,8 @@ impl Daemon {
             senders: settings.shards + 1,
             outbox_limit: settings.outbox_limit,
             outbox_changed: outbox_changed.clone(),
+            mail_limit: settings.mail.as_ref().map(|mail| mail.mail.waiting_limit),
+            mail_changed: mail_changed.clone(),
             covered: covered.clone(),
             recovered: recovered_in,
             give_up: give_up.clone(),
@@ -347,6 +381,19 @@ impl Daemon {
             status: status.clone(),
             now: settings.now,
         };
+        let mail = settings.mail.as_ref().zip(mail_store).map(|(mail, store)| Sender {
+            mail: mail.mail.clone(),
+            site: mail.site.clone(),
+            zone: mail.zone.clone(),
+            places: mail.places.clone(),
+            store: Arc::new(Mutex::new(store)),
+            changed: mail_changed,
+            orders: orders.clone(),
+            recovered: recovered_out.clone(),
+            attach: mail.attach.clone(),
+            status: status.clone(),
+            now: settings.now,
+        });
         let writer = Writer {
             broker: settings.broker.clone(),
             documents,
@@ -362,7 +409,8 @@ impl Daemon {
         };
         let reader = tokio::spawn(reader.run::<L>());
         let writer = tokio::spawn(writer.run::<L>());
-        Ok(Self { settings, threads, reader, writer, orders, reconfigure, stop, finish, give_up })
+        let mail = mail.map(|sender| tokio::spawn(sender.run()));
+        Ok(Self { settings, threads, reader, writer, mail, orders, reconfigure, stop, finish, give_up })
     }
 
     async fn until(
@@ -475,6 +523,10 @@ impl Daemon {
             }
         }
         self.give_up.store(true, Ordering::Relaxed);
+        if let Some(mail) = &self.mail {
+            // It holds a sender of orders, and the keeper ends when there is none left.
+            mail.abort();
+        }
         drop(self.orders);
         for (name, thread) in self.threads {
             while !thread.is_finished() && Instant::now() < deadline {

@@ -1,4 +1,4 @@
-//! The command line: `demo | run | check | replay | evaluate | analyse`. Parsing only; what a command does is in the module of its name.
+//! The command line: `demo | run | check | replay | evaluate | analyse | export`. Parsing only; what a command does is in the module of its name.
 
 use clap::builder::TypedValueParser;
 use clap::{Args, Parser, Subcommand};
@@ -101,6 +101,8 @@ mosquitto_sub -h broker -t 'plant/#' -F '%j' | zstd > recording.jsonl.zst"
     Evaluate(crate::evaluate::EvaluateArgs),
     /// Look inside waveforms: spectra, envelopes, likely fault.
     Analyse(crate::analyse::AnalyseArgs),
+    /// Write what is kept of an asset, or of all, as CSV or Parquet.
+    Export(crate::export::ExportArgs),
 }
 
 /// Arguments of `demo`.

@@ -26,10 +26,11 @@ pub enum Reach {
 
 /// What the settings of a table, or one of them, reach. The engine keeps what a model was made with inside its state, so
 /// a restart reaches no further than SIGHUP does.
-const REACHES: [(&str, Reach); 17] = [
+const REACHES: [(&str, Reach); 18] = [
     ("broker", Reach::Restart),
     ("state", Reach::Restart),
     ("http", Reach::Restart),
+    ("mail", Reach::Restart),
     ("journal", Reach::Restart),
     ("service", Reach::Restart),
     ("publish", Reach::Restart),

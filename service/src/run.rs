@@ -7,7 +7,7 @@ use crate::acquire::plant::Plant;
 use crate::advise::publish::Documents;
 use crate::advise::published::Published;
 use crate::advise::topics::Topics;
-use crate::app::{self, AppError, Ended, Parts, RunSettings};
+use crate::app::{self, AppError, Ended, MailSettings, Parts, RunSettings};
 use crate::config::{Checked, Protocol};
 use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
@@ -89,6 +89,15 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         journal_max_bytes: config.journal.max_size_mib << 20,
         stop_within: Duration::from_secs_f64(config.service.stop_within_secs),
         recorded: config.recorded.clone(),
+        mail: config.mail.clone().map(|mail| {
+            Arc::new(MailSettings {
+                mail,
+                site: config.site.name.clone(),
+                zone: config.site.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC),
+                places: crate::mail::places(&config.assets),
+                attach: None,
+            })
+        }),
         ..RunSettings::default()
     })
 }

@@ -152,6 +152,16 @@ pub struct Status {
     pub outbox: Count,
     /// Documents dropped because the outbox was full.
     pub outbox_dropped: Count,
+    /// Transitions of alerts that wait for mail.
+    pub mail_waiting: Count,
+    /// Mails the server has taken.
+    pub mail_sent: Count,
+    /// Mails the server will never take.
+    pub mail_refused: Count,
+    /// Times mail could not be handed over and was tried again.
+    pub mail_failures: Count,
+    /// Transitions nobody is told of by mail, because too many waited.
+    pub mail_dropped: Count,
     /// Times the reader connected.
     pub reader_connects: Count,
     /// Topic filters granted on the present session.

@@ -56,12 +56,17 @@ pub fn free_port() -> u16 {
 
 /// A Python that has paho-mqtt.
 pub fn python_client() -> PathBuf {
-    let wanted = "this test needs a Python with paho-mqtt: `python3 -m venv client && client/bin/pip install 'paho-mqtt>=2,<3'`, \
-                  then ROUNDSMAN_PYTHON=$PWD/client/bin/python; tests/run does that";
+    python_with("paho.mqtt.client")
+}
+
+/// A Python that has this module, one of those `tests/run` installs.
+pub fn python_with(module: &str) -> PathBuf {
+    let wanted = "this test needs a Python with other people's clients: `python3 -m venv client && client/bin/pip install \
+                  'paho-mqtt>=2,<3' aiosmtpd duckdb`, then ROUNDSMAN_PYTHON=$PWD/client/bin/python; tests/run does that";
     let python = PathBuf::from(std::env::var_os("ROUNDSMAN_PYTHON").expect(wanted));
-    let has =
-        std::process::Command::new(&python).args(["-c", "import paho.mqtt.client"]).stderr(Stdio::null()).status();
-    assert!(has.is_ok_and(|status| status.success()), "{} cannot import paho.mqtt.client: {wanted}", python.display());
+    let import = format!("import {module}");
+    let has = std::process::Command::new(&python).args(["-c", &import]).stderr(Stdio::null()).status();
+    assert!(has.is_ok_and(|status| status.success()), "{} cannot {import}: {wanted}", python.display());
     python
 }
 

@@ -4,6 +4,7 @@ pub mod command;
 pub mod diagnosis;
 pub mod document;
 pub mod forms;
+pub mod local_time;
 pub mod permission;
 pub mod publish;
 pub mod published;

@@ -5,6 +5,7 @@ use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Servic
 use super::commands::read_commands;
 use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
 use super::http::read_http;
+use super::mail::read_mail;
 use super::secret::read_secret;
 use super::settings;
 use super::table::{Faults, Table};
@@ -33,6 +34,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
     let http = read_http(root.table("http"));
+    let mail = read_mail(root.table("mail"), site.zone.is_some());
     let journal = read_journal(root.table("journal"));
     let service = read_service(root.table("service"));
     let mut broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
@@ -67,6 +69,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             commands,
             state,
             http,
+            mail,
             histories,
             limits,
             assets,

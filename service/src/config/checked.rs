@@ -1,6 +1,7 @@
 //! The configuration after every check: what the rest of the service works with.
 
 use super::http::Http;
+use super::mail::Mail;
 use super::secret::Secret;
 use crate::acquire::mqtt::tls::Tls;
 use crate::acquire::registry::AssetPlan;
@@ -32,6 +33,8 @@ pub struct Checked {
     pub state: State,
     /// Where the service can be looked at.
     pub http: Http,
+    /// Mail; `None` without.
+    pub mail: Option<Mail>,
     /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
     pub histories: Vec<History>,
     /// Caps.
@@ -199,6 +202,7 @@ impl Default for Checked {
             commands: Vec::new(),
             state: State::default(),
             http: Http::default(),
+            mail: None,
             histories: Vec::new(),
             limits: Limits::default(),
             assets: Vec::new(),

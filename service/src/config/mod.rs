@@ -7,6 +7,7 @@ mod commands;
 pub mod exposure;
 pub mod http;
 mod layers;
+pub mod mail;
 mod recorded;
 pub mod secret;
 pub mod settings;
@@ -19,6 +20,7 @@ mod vibration;
 pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;
 pub use recorded::from_recorded;
+pub(crate) use table::nearest;
 
 use roundsman_models::detect::zones::Preset;
 use std::path::Path;

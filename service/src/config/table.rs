@@ -280,7 +280,7 @@ fn join(path: &str, key: &str) -> String {
 }
 
 /// The candidate a typing mistake away.
-pub(super) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
+pub(crate) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     candidates
         .map(|candidate| (strsim::jaro_winkler(word, candidate), candidate))
         .filter(|(likeness, _)| *likeness > 0.8)

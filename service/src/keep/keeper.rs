@@ -2,6 +2,7 @@
 //!
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
+use super::mail::{MailDone, keep_mail_within, put_in_mail, write_mail_done};
 use super::store::{
     Recovered, Store, TrendTable, give_back, keep_waveforms, prune_trend, write_alert, write_asset, write_audit,
     write_filters, write_hole, write_position, write_request, write_snapshot, write_trend, write_waveform,
@@ -151,6 +152,8 @@ pub enum Order {
     Recovered,
     /// These documents were confirmed by the broker; answered when they are out of the outbox.
     Delivered(Vec<i64>, oneshot::Sender<()>),
+    /// What the sender of mail has done; answered when it is written down.
+    Mailed(MailDone, oneshot::Sender<()>),
     /// The filters our session may hold.
     Filters(Vec<String>),
     /// Answered when everything ordered before is on the disk.
@@ -172,6 +175,10 @@ pub struct Keeper {
     pub outbox_limit: u64,
     /// Told when the outbox changed.
     pub outbox_changed: Arc<Notify>,
+    /// Most transitions that wait for mail; `None`: nobody sends mail.
+    pub mail_limit: Option<u64>,
+    /// Told when a transition waits for mail.
+    pub mail_changed: Arc<Notify>,
     /// Position the snapshots on disk cover.
     pub covered: Arc<AtomicU64>,
     /// Turns true once every sender has recovered and what that gave is on the disk.
@@ -198,6 +205,7 @@ enum Write {
     Trend(i64, u16, Tier, Bucket),
     Snapshots(Gathered),
     Delivered(Vec<i64>),
+    Mailed(MailDone),
     Filters(Vec<String>),
 }
 
@@ -244,6 +252,10 @@ impl Keeper {
                     Order::Delivered(numbers, done) => {
                         writes.push(Write::Delivered(numbers));
                         answers.push(done);
+                    }
+                    Order::Mailed(done, written) => {
+                        writes.push(Write::Mailed(done));
+                        answers.push(written);
                     }
                     Order::Filters(filters) => writes.push(Write::Filters(filters)),
                     Order::Flush(done) => answers.push(done),
@@ -312,12 +324,12 @@ impl Keeper {
     }
 
     fn write(&mut self, writes: &[Write]) -> rusqlite::Result<()> {
-        let limit = self.outbox_limit;
-        let mut dropped = 0;
+        let (limit, mail) = (self.outbox_limit, self.mail_limit);
+        let (mut dropped, mut mail_dropped, mut mail_put) = (0, 0, false);
         let transaction = self.store.connection.transaction()?;
         for write in writes {
             match write {
-                Write::Record(record) => write_record(&transaction, record)?,
+                Write::Record(record) => mail_put |= write_record(&transaction, record, mail.is_some())?,
                 Write::Asset(id, name, points) => write_asset(&transaction, *id, name, points)?,
                 Write::Trend(asset, point, tier, bucket) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
@@ -338,8 +350,12 @@ impl Keeper {
                         delete.execute([number])?;
                     }
                 }
+                Write::Mailed(done) => write_mail_done(&transaction, done)?,
                 Write::Filters(filters) => write_filters(&transaction, filters)?,
             }
+        }
+        if let (true, Some(limit)) = (mail_put, mail) {
+            mail_dropped = keep_mail_within(&transaction, limit)?;
         }
         if writes.iter().any(touches_outbox) {
             dropped = keep_outbox_within(&transaction, limit)?;
@@ -347,6 +363,17 @@ impl Keeper {
         transaction.commit()?;
         if writes.iter().any(|write| matches!(write, Write::Snapshots(_))) {
             give_back(&self.store.connection)?;
+        }
+        if mail_put {
+            self.mail_changed.notify_one();
+        }
+        if mail_dropped > 0 {
+            self.status.mail_dropped.add(mail_dropped as u64);
+            tracing::error!(
+                dropped = mail_dropped,
+                limit = mail.unwrap_or_default(),
+                "more alerts wait for mail than mail.waiting_limit allows: nobody is told of the oldest. They stay in the alerts table"
+            );
         }
         if dropped > 0 {
             self.status.outbox_dropped.add(dropped as u64);
@@ -369,12 +396,15 @@ fn touches_outbox(write: &Write) -> bool {
     )
 }
 
-fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<()> {
+/// True when mail waits because of it.
+fn write_record(transaction: &Transaction<'_>, record: &Record, mail: bool) -> rusqlite::Result<bool> {
+    let mut waits = false;
     match record {
         Record::Alert { publication, .. } => {
             // In one transaction: an alert is known and waiting, or neither.
             if write_alert(transaction, record)? {
                 put_in_outbox(transaction, Urgency::Alert, publication, None)?;
+                waits = mail && put_in_mail(transaction, record)?;
             }
         }
         Record::State(publication) => {
@@ -397,7 +427,7 @@ fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Res
         Record::WaveformsKept { asset, kept } => keep_waveforms(transaction, asset, kept)?,
         Record::Asset { .. } | Record::Trend { .. } => {}
     }
-    Ok(())
+    Ok(waits)
 }
 
 /// Order in the outbox.

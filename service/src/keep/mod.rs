@@ -8,6 +8,7 @@ pub mod findings;
 pub mod histories;
 pub mod journal;
 pub mod keeper;
+pub mod mail;
 pub mod store;
 pub mod trend;
 

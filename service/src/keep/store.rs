@@ -1,5 +1,6 @@
 //! `state.db`: schema, opening, recovery, and the statements the keeper's thread uses.
 
+use super::mail::mail_tables;
 use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
@@ -15,7 +16,7 @@ use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// Version of the tables of both files. A change of a table is a new version and a migration.
-pub const SCHEMA: u32 = 3;
+pub const SCHEMA: u32 = 4;
 
 /// Version of what the engine and the intake put into their snapshots. Any change of a struct in them is a new form and a
 /// new version; `tests/versions.rs` notices.
@@ -87,7 +88,8 @@ CREATE TABLE outbox (
 CREATE INDEX outbox_in_turn ON outbox (urgency, number);
 CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY (began, ended)) WITHOUT ROWID;
 ",
-    waveform_tables!()
+    waveform_tables!(),
+    mail_tables!()
 );
 
 /// From each version of `state.db` to the next. A row of before has no topic and no values beside its answer.
@@ -97,6 +99,8 @@ const CHANGES: [&str; SCHEMA as usize - 1] = [
      ALTER TABLE audit ADD COLUMN new TEXT;",
     // 2 → 3
     waveform_tables!(),
+    // 3 → 4
+    concat!(mail_tables!()),
 ];
 
 /// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.

@@ -67,6 +67,16 @@ pub fn text(shown: &Shown, host: &Host, health: &Health) -> String {
     );
     page.one("roundsman_outbox_documents", "Documents waiting for the broker.", status.outbox.get() as f64);
 
+    page.counter("roundsman_mail_sent_total", "Mails the server has taken.", status.mail_sent.get());
+    page.counter("roundsman_mail_refused_total", "Mails the server will never take.", status.mail_refused.get());
+    page.counter("roundsman_mail_failures_total", "Times mail had to be tried again.", status.mail_failures.get());
+    page.counter(
+        "roundsman_mail_dropped_total",
+        "Transitions of alerts nobody is told of by mail, because too many waited.",
+        status.mail_dropped.get(),
+    );
+    page.one("roundsman_mail_waiting", "Transitions of alerts that wait for mail.", status.mail_waiting.get() as f64);
+
     // How far behind, and where it waits.
     page.one(
         "roundsman_lag_seconds",
