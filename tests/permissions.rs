@@ -225,7 +225,8 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     let connection = rusqlite::Connection::open(state.join("state.db")).expect("opens");
     connection
         .execute_batch(
-            "DROP TABLE waveforms; DROP TABLE waveform_slots; DROP TABLE requests;
+            "DROP TABLE mail_waiting; DROP TABLE mail_told; DROP TABLE mail_digests;
+             DROP TABLE waveforms; DROP TABLE waveform_slots; DROP TABLE requests;
              DROP TABLE audit;
              CREATE TABLE audit (
                  position INTEGER NOT NULL, part INTEGER NOT NULL, at INTEGER, received INTEGER NOT NULL, asset TEXT,
@@ -241,10 +242,13 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     in_both("UPDATE meta SET value = '1' WHERE key = 'schema'");
     drop(roundsman::keep::Store::open(&state).expect("brought up"));
     drop(roundsman::keep::Journal::open(&state).expect("brought up"));
-    assert_eq!(query(&state, "state.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 3);
-    assert_eq!(query(&state, "journal.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 3);
+    assert_eq!(query(&state, "state.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 4);
+    assert_eq!(query(&state, "journal.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 4);
     let kept = "SELECT count(*) FROM audit WHERE by = 'A. B.' AND topic IS NULL AND old IS NULL AND new IS NULL";
     assert_eq!(query(&state, "state.db", kept), 1);
+    for table in ["mail_waiting", "mail_told", "mail_digests"] {
+        assert_eq!(query(&state, "state.db", &format!("SELECT count(*) FROM {table}")), 0);
+    }
     // And a version nobody knows is still refused.
     in_both("UPDATE meta SET value = '77' WHERE key = 'schema'");
     assert!(roundsman::keep::Store::open(&state).err().expect("refused").to_string().contains("version 77"));
