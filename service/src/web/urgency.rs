@@ -5,7 +5,7 @@
 //! then what people or logic hold back; then the rest by name.
 
 use super::words::{self, When};
-use crate::advise::document::{Alert, Finding, LifeState, RemainingLife, Severity, Zone};
+use crate::advise::document::{Alert, Finding, LifeState, PointNow, RemainingLife, Zone};
 use crate::advise::wording::{plain, severity_word};
 use crate::board::Standing;
 use jiff::tz::TimeZone;
@@ -86,8 +86,8 @@ pub struct Row {
     pub old: bool,
     /// Sensors at fault, in words.
     pub faults: Vec<String>,
-    /// The condition as of this, microseconds: a new picture of its trend is worth asking for.
-    pub picture: i64,
+    /// Where the small trend is, of the point the alert is about; changes when a new one is worth asking for.
+    pub picture: Option<String>,
     urgency: Urgency,
 }
 
@@ -167,9 +167,20 @@ pub fn row(name: &str, standing: &Standing, clock: Clock<'_>) -> Row {
         age_secs,
         old: age_secs.is_some_and(|age| age > OLD_SECS),
         faults,
-        picture: condition.map_or(0, |condition| condition.at.0),
+        picture: picture(name, standing, alert),
         urgency,
     }
+}
+
+fn picture(name: &str, standing: &Standing, alert: Option<&Alert>) -> Option<String> {
+    let condition = standing.condition.as_deref()?;
+    let of_alert = alert.and_then(|alert| alert.contributions.first()).map(|first| first.point.as_str());
+    let farthest = || {
+        let sigmas = |point: &PointNow| point.sigmas.map_or(-1.0, f64::abs);
+        condition.points.iter().max_by(|a, b| sigmas(a).total_cmp(&sigmas(b))).map(|point| point.point.as_str())
+    };
+    let point = of_alert.or_else(farthest)?;
+    Some(format!("/machines/{}/spark.svg?point={}&asof={}", encoded(name), encoded(point), condition.at.0 / 1_000_000))
 }
 
 fn zone_word(zone: Option<Zone>) -> &'static str {
@@ -295,6 +306,7 @@ fn says(row: &Row, words: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::advise::document::Severity;
     use crate::advise::document::tests::alert;
     use std::sync::Arc;
 
