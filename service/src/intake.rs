@@ -10,6 +10,7 @@ use crate::acquire::{AssetId, Rejection};
 use crate::advise::publish::Documents;
 use crate::asset::capture::Look;
 use crate::engine::{Command, Done, Event, Output};
+use crate::keep::plate::Plate;
 use crate::keep::{Changed, Order, Record};
 use crate::status::Status;
 use crate::vitals::{Census, Worker};
@@ -518,7 +519,8 @@ impl<M: Machine> Shard<M> {
                         if let Event::Define(asset, spec, _) = event {
                             let name: Arc<str> = spec.name.as_str().into();
                             let points = spec.points.iter().map(|point| (point.name.clone(), point.unit.clone()));
-                            records.push(Record::Asset { name: name.clone(), points: points.collect() });
+                            let plate = Box::new(Plate::of(spec));
+                            records.push(Record::Asset { name: name.clone(), points: points.collect(), plate });
                             names.insert(*asset, name);
                         }
                         let origin = commands.next_if(|(at, _)| *at == index).map(|(_, origin)| origin);
@@ -572,6 +574,7 @@ impl<M: Machine> Shard<M> {
                         at: sample.at,
                         observed: sample.observed,
                         expected: sample.expected,
+                        band: sample.band,
                     });
                 }
             }
@@ -592,13 +595,27 @@ impl<M: Machine> Shard<M> {
             }
             Output::RemainingLife(asset, at, life) => {
                 if let Some(name) = names.get(&asset) {
-                    records.push(Record::State(self.documents.remaining_life(name, at, &life)));
+                    let publication = self.documents.remaining_life(name, at, &life);
+                    records.push(Record::State { asset: name.clone(), kind: "remaining-life", at, publication });
                 }
             }
             // Only a replay asks for it.
             Output::Ended(..) => {}
-            Output::Condition(_, condition) => records.push(Record::State(self.documents.condition(&condition))),
-            Output::Diagnosis(_, diagnosis) => records.push(Record::State(self.documents.diagnosis(&diagnosis))),
+            Output::OperatingState(asset, at, state) => {
+                if let Some(name) = names.get(&asset) {
+                    records.push(Record::Period { asset: name.clone(), at, state: state.unwrap_or_default() });
+                }
+            }
+            Output::Condition(asset, condition) => {
+                let name = names.get(&asset).cloned().unwrap_or_else(|| condition.asset.as_str().into());
+                let publication = self.documents.condition(&condition);
+                records.push(Record::State { asset: name, kind: "condition", at: condition.at, publication });
+            }
+            Output::Diagnosis(asset, diagnosis) => {
+                let name = names.get(&asset).cloned().unwrap_or_else(|| diagnosis.asset.as_str().into());
+                let publication = self.documents.diagnosis(&diagnosis);
+                records.push(Record::State { asset: name, kind: "diagnosis", at: diagnosis.at, publication });
+            }
             Output::CaptureRequest(_, request) => records.push(Record::Request {
                 asset: request.asset.as_str().into(),
                 at: request.at,
