@@ -7,18 +7,22 @@
 //! a limit has its name beside it, a mark has a shape and a title.
 
 pub mod axis;
+pub mod captures;
 pub mod palette;
 pub mod spark;
 pub mod spectrum;
+pub mod stored;
 pub mod svg;
 pub mod trend;
 pub mod units;
+pub mod vibration;
 
 pub use palette::Palette;
 pub use spark::spark;
-pub use spectrum::{Line, SpectrumChart, Trace, WaveformChart};
+pub use spectrum::{Line, Scale, SpectrumChart, Trace, WaveformChart};
 pub use trend::{Fan, Mark, MarkKind, TrendChart};
 pub use units::{Shown, Units};
+pub use vibration::Vibration;
 
 /// Size of a picture in its own units (CSS pixels on the page).
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -318,7 +318,7 @@ impl TrendChart<'_> {
             let shape = match mark.kind {
                 MarkKind::Alarm => format!("M{:.1} {:.1}h9v9h-9Z", x - 4.5, foot - 5.0),
                 MarkKind::Warning => format!("M{x:.1} {:.1}l5.5 9h-11Z", foot - 5.0),
-                MarkKind::Advisory => format!("M{:.1} {foot:.1}a4 4 0 1 0 8 0a4 4 0 1 0 -8 0", x - 4.0),
+                MarkKind::Advisory => format!("M{x:.1} {:.1}l5 5l-5 5l-5 -5Z", foot - 5.0),
                 MarkKind::Returned => format!("M{:.1} {foot:.1}l3 4l6 -8", x - 4.0),
                 MarkKind::Command => format!("M{:.1} {:.1}l8 8m0 -8l-8 8", x - 4.0, foot - 4.0),
             };
