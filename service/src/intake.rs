@@ -11,6 +11,7 @@ use crate::advise::document::Alert;
 use crate::advise::publish::Documents;
 use crate::asset::capture::Look;
 use crate::engine::{Command, Done, Event, Output};
+use crate::keep::plate::Plate;
 use crate::keep::{Changed, Order, Record};
 use crate::status::Status;
 use crate::vitals::{Census, Moment, Worker};
@@ -547,7 +548,8 @@ impl<M: Machine> Shard<M> {
                         if let Event::Define(asset, spec, _) = event {
                             let name: Arc<str> = spec.name.as_str().into();
                             let points = spec.points.iter().map(|point| (point.name.clone(), point.unit.clone()));
-                            records.push(Record::Asset { name: name.clone(), points: points.collect() });
+                            let plate = Box::new(Plate::of(spec));
+                            records.push(Record::Asset { name: name.clone(), points: points.collect(), plate });
                             let seen = self.status.board.define(&name, spec);
                             names.insert(*asset, Known { name, seen });
                         }
@@ -610,14 +612,14 @@ impl<M: Machine> Shard<M> {
                         at: sample.at,
                         observed: sample.observed,
                         expected: sample.expected,
+                        band: sample.band,
                     });
                 }
             }
             Output::Alert(asset, alert) => {
                 self.status.alerts.up();
                 self.status.vitals.alert(alert.severity);
-                let named = names.get(&asset).map(|known| known.name.clone());
-                let name = named.unwrap_or_else(|| alert.asset.as_str().into());
+                let name = named(&alert.asset, asset, names);
                 let alert = Arc::<Alert>::from(alert);
                 self.status.board.alert(&name, alert.clone());
                 records.push(Record::Alert {
@@ -633,17 +635,29 @@ impl<M: Machine> Shard<M> {
             }
             Output::RemainingLife(asset, at, life) => {
                 if let Some(Known { name, .. }) = names.get(&asset) {
-                    records.push(Record::State(self.documents.remaining_life(name, at, &life)));
+                    let publication = self.documents.remaining_life(name, at, &life);
+                    records.push(Record::State { asset: name.clone(), kind: "remaining-life", at, publication });
                     self.status.board.life(name, at, Arc::from(life));
                 }
             }
             // Only a replay asks for it.
             Output::Ended(..) => {}
-            Output::Condition(_, condition) => {
-                records.push(Record::State(self.documents.condition(&condition)));
+            Output::OperatingState(asset, at, state) => {
+                if let Some(Known { name, .. }) = names.get(&asset) {
+                    records.push(Record::Period { asset: name.clone(), at, state: state.unwrap_or_default() });
+                }
+            }
+            Output::Condition(asset, condition) => {
+                let name = named(&condition.asset, asset, names);
+                let publication = self.documents.condition(&condition);
+                records.push(Record::State { asset: name, kind: "condition", at: condition.at, publication });
                 self.status.board.condition(Arc::from(condition));
             }
-            Output::Diagnosis(_, diagnosis) => records.push(Record::State(self.documents.diagnosis(&diagnosis))),
+            Output::Diagnosis(asset, diagnosis) => {
+                let name = named(&diagnosis.asset, asset, names);
+                let publication = self.documents.diagnosis(&diagnosis);
+                records.push(Record::State { asset: name, kind: "diagnosis", at: diagnosis.at, publication });
+            }
             Output::CaptureRequest(_, request) => records.push(Record::Request {
                 asset: request.asset.as_str().into(),
                 at: request.at,
@@ -712,6 +726,11 @@ impl<M: Machine> Shard<M> {
             reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
         }
     }
+}
+
+/// The name of an asset as its shard has it; as a document says it where that is not known.
+fn named(said: &str, asset: AssetId, names: &HashMap<AssetId, Known>) -> Arc<str> {
+    names.get(&asset).map_or_else(|| said.into(), |known| known.name.clone())
 }
 
 /// A unit variant in the spelling of the documents.

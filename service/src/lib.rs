@@ -22,6 +22,7 @@ pub mod web;
 
 pub mod analyse;
 pub mod app;
+pub mod chart;
 pub mod check;
 pub mod demo;
 pub mod evaluate;
