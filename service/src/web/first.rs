@@ -12,13 +12,13 @@ use serde::Deserialize;
 use std::sync::Arc;
 
 /// Rows shown at once; more on request.
-pub const ROWS: usize = 100;
+pub(super) const ROWS: usize = 100;
 /// Rows of one page at most: all that may be registered by default.
 const MOST_ROWS: usize = 5000;
 
 /// What the address asks for.
 #[derive(Debug, Clone, Default, Deserialize)]
-pub struct Asked {
+pub(super) struct Asked {
     q: Option<String>,
     area: Option<String>,
     class: Option<String>,
@@ -64,14 +64,19 @@ impl Asked {
 pub(super) struct Counts {
     machines: usize,
     rows: usize,
-    counts: [usize; 5],
+    alarms: usize,
+    warnings: usize,
+    advisories: usize,
+    sensors: usize,
+    learning: usize,
     now: Option<words::When>,
 }
 
 impl Counts {
     pub(super) fn of(shown: &Shown, list: &List) -> Self {
         let now = shown.stream_now().map(|now| words::when(now, &shown.zone));
-        Self { machines: list.machines, rows: list.rows.len(), counts: list.counts, now }
+        let [alarms, warnings, advisories, sensors, learning] = list.counts;
+        Self { machines: list.machines, rows: list.rows.len(), alarms, warnings, advisories, sensors, learning, now }
     }
 }
 

@@ -31,7 +31,7 @@ mod probes;
 pub mod reply;
 pub mod sessions;
 mod sign_in;
-mod urgency;
+pub mod urgency;
 mod watch;
 pub mod words;
 
@@ -53,7 +53,7 @@ use sessions::Sessions;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::Semaphore;
 use tower_http::compression::CompressionLayer;
 
 /// What the routes look at.
@@ -109,6 +109,7 @@ pub fn routes(shown: Arc<Shown>) -> Router {
     let pages = Router::new()
         .route("/", get(first::first))
         .route("/live", get(live::live))
+        .route("/machines/{asset}", get(act::instead))
         .route("/machines/{asset}/act", get(act::page).post(act::act))
         .route("/watch", get(watch::watch))
         .route("/sign-out", post(sign_in::sign_out))
@@ -151,7 +152,7 @@ pub async fn bind(listen: SocketAddr) -> std::io::Result<tokio::net::TcpListener
 }
 
 /// Serves until `stop` turns true.
-pub async fn serve(listener: tokio::net::TcpListener, shown: Arc<Shown>, mut stop: watch::Receiver<bool>) {
+pub async fn serve(listener: tokio::net::TcpListener, shown: Arc<Shown>, mut stop: tokio::sync::watch::Receiver<bool>) {
     let listener = limited::Limited::new(listener, CONNECTIONS);
     let stopped = async move {
         // A sender that is gone has stopped as well.
