@@ -78,6 +78,9 @@ impl Board {
                     self.alert(&name, Arc::new(alert));
                 }
             }
+            // Until a reading comes, no more than this is known of its time.
+            let seen = self.change(&name, |standing| standing.seen.clone());
+            seen.set(condition.at);
             self.condition(Arc::new(condition));
         }
         for statement in reader.remaining_lives()? {

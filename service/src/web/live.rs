@@ -90,7 +90,7 @@ pub(super) async fn live(State(shown): State<Arc<Shown>>, visitor: Visitor, Quer
         version,
         seen,
         said: 0,
-        spoke: now - BEAT,
+        spoke: now,
         _place: place,
     };
     Sse::new(stream::unfold(stream, next)).into_response()
