@@ -153,7 +153,9 @@ impl Site {
 
     /// Readings every ten seconds from a second of 2031 on: above the limit.
     fn pressures(&self, seconds: std::ops::Range<u64>, bar: f64) {
-        let lines = seconds.step_by(10).map(|t| format!(r#"{{"v":{},"t":{}}}"#, bar + 0.01 * (t % 7) as f64, 1_930_000_000 + t));
+        let lines = seconds
+            .step_by(10)
+            .map(|t| format!(r#"{{"v":{},"t":{}}}"#, bar + 0.01 * (t % 7) as f64, 1_930_000_000 + t));
         self.broker.publish_lines("plant/pump-7/pressure", lines);
     }
 
@@ -183,7 +185,11 @@ fn an_alert_of_the_recording_is_mailed_once_though_the_server_was_down_and_the_d
     std::fs::write(&file, config).expect("written");
     let start = || {
         let mut all = arguments(&file, broker.port, "under-test", &state);
-        all.extend(["broker.clock=stream", "http.listen=off", "journal.keep_days=1"].iter().flat_map(|set| ["--set".into(), (*set).to_owned()]));
+        all.extend(
+            ["broker.clock=stream", "http.listen=off", "journal.keep_days=1"]
+                .iter()
+                .flat_map(|set| ["--set".into(), (*set).to_owned()]),
+        );
         let daemon = Process::spawn(support::roundsman(), &all, &Log::default());
         daemon.wait_until_connected(0);
         daemon
@@ -254,7 +260,8 @@ fn publish(broker: &Broker, messages: &[Sent]) {
         scope.spawn(|| {
             let mut taken = 0;
             for event in connection.iter() {
-                let puback = matches!(event.expect("the broker is there"), rumqttc::Event::Incoming(rumqttc::Packet::PubAck(_)));
+                let puback =
+                    matches!(event.expect("the broker is there"), rumqttc::Event::Incoming(rumqttc::Packet::PubAck(_)));
                 taken += usize::from(puback);
                 if taken == messages.len() {
                     return;
@@ -307,7 +314,8 @@ fn an_address_that_is_refused_holds_up_no_other_and_is_told_once() {
 fn starttls_with_a_login_and_an_authority_of_the_plants_own() {
     let site = Site::new(TO);
     let key = KeyPair::generate().expect("a key");
-    let own = CertificateParams::new(vec!["127.0.0.1".to_owned()]).expect("a name").self_signed(&key).expect("signed").pem();
+    let own =
+        CertificateParams::new(vec!["127.0.0.1".to_owned()]).expect("a name").self_signed(&key).expect("signed").pem();
     std::fs::write(site.path("server.pem"), format!("{own}{}", key.serialize_pem())).expect("written");
     std::fs::write(site.path("ca.pem"), &own).expect("written");
     let mut password = std::fs::File::create(site.path("password")).expect("a file");
@@ -363,7 +371,8 @@ fn quiet_hours_hold_back_until_their_end_and_the_digest_comes_in_the_morning() {
     let woken = site.mails().len();
     wait_for("six o'clock", || to("ada").len() == 2);
     assert_eq!(woken, 1, "nobody else was told before six");
-    let mut subjects: Vec<_> = to("ada").iter().map(|mail| mail["subject"].as_str().expect("a subject").to_owned()).collect();
+    let mut subjects: Vec<_> =
+        to("ada").iter().map(|mail| mail["subject"].as_str().expect("a subject").to_owned()).collect();
     subjects.sort();
     assert!(subjects[0].starts_with("Alarm: pump-7"), "{subjects:?}");
     assert_eq!(subjects[1], "quillhaven: 1 alert open, alarm");
@@ -404,8 +413,14 @@ fn a_password_goes_nowhere_in_the_open_unless_the_file_says_so() {
         ("server = \"m\"\nfrom = \"a@b.example\"\n[[mail.to]]\npeople = [\"x\\r\\nBcc: y@z.example\"]", "people[1]"),
         ("server = \"m\"\nfrom = \"a@b.example\"\n[[mail.to]]\npeople = []", "people"),
         ("server = \"m\"\nfrom = \"a@b.example\"\n[[mail.to]]\npeople = [\"a@b.example\"]\nquiet = \"22-6\"", "quiet"),
-        ("server = \"m\"\nfrom = \"a@b.example\"\n[[mail.to]]\npeople = [\"a@b.example\"]\nquiet = \"22:00-06:00\"", "site.zone"),
-        ("server = \"m\"\nfrom = \"a@b.example\"\nsecurity = \"ssl\"\n[[mail.to]]\npeople = [\"a@b.example\"]", "mail.security"),
+        (
+            "server = \"m\"\nfrom = \"a@b.example\"\n[[mail.to]]\npeople = [\"a@b.example\"]\nquiet = \"22:00-06:00\"",
+            "site.zone",
+        ),
+        (
+            "server = \"m\"\nfrom = \"a@b.example\"\nsecurity = \"ssl\"\n[[mail.to]]\npeople = [\"a@b.example\"]",
+            "mail.security",
+        ),
     ] {
         let (code, said) = check(faulty);
         assert!(code == Some(78) && said.contains(word), "{faulty}: no {word} in {said}");

@@ -226,6 +226,10 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     connection
         .execute_batch(
             "DROP TABLE mail_waiting; DROP TABLE mail_told; DROP TABLE mail_digests;
+             DROP TABLE documents; DROP TABLE plates; DROP TABLE periods; DROP INDEX alerts_by_asset;
+             ALTER TABLE trend DROP COLUMN expected_low; ALTER TABLE trend DROP COLUMN expected_high;
+             ALTER TABLE trend_open DROP COLUMN expected_low; ALTER TABLE trend_open DROP COLUMN expected_high;
+             INSERT INTO trend VALUES (300, 1, 0, 600, 3, 1.0, 2.0, 3.0, 2, 1.5);
              DROP TABLE waveforms; DROP TABLE waveform_slots; DROP TABLE requests;
              DROP TABLE audit;
              CREATE TABLE audit (
@@ -249,6 +253,11 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     for table in ["mail_waiting", "mail_told", "mail_digests"] {
         assert_eq!(query(&state, "state.db", &format!("SELECT count(*) FROM {table}")), 0);
     }
+    let trend = "SELECT count(*) FROM trend WHERE mean = 2.0 AND expected = 1.5 AND expected_low IS NULL";
+    assert_eq!(query(&state, "state.db", trend), 1);
+    assert_eq!(query(&state, "state.db", "SELECT count(*) FROM documents"), 0);
+    assert_eq!(query(&state, "state.db", "SELECT count(*) FROM plates"), 0);
+    assert_eq!(query(&state, "state.db", "SELECT count(*) FROM periods"), 0);
     // And a version nobody knows is still refused.
     in_both("UPDATE meta SET value = '77' WHERE key = 'schema'");
     assert!(roundsman::keep::Store::open(&state).err().expect("refused").to_string().contains("version 77"));

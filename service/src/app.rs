@@ -11,13 +11,12 @@ use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
 use crate::config::mail::Mail;
 use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
+use crate::keep::read;
 use crate::keep::{Journal, KeepError, Keeper, Order, Store};
-use crate::mail::due::Place;
 use crate::mail::{Attach, Sender};
 use crate::status::Status;
 use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
-use std::collections::HashMap;
 use std::future::Future;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -67,8 +66,6 @@ pub struct MailSettings {
     pub site: String,
     /// The site's zone.
     pub zone: TimeZone,
-    /// Area and class of the assets the configuration names.
-    pub places: HashMap<String, Place>,
     /// Makes the report that is attached.
     pub attach: Option<Attach>,
 }
@@ -239,6 +236,9 @@ impl Daemon {
         let mut store = Store::open(&settings.state_dir)?;
         let mut journal = Journal::open(&settings.state_dir)?;
         let mut recovered = store.recover()?;
+        if let Err(error) = read::Reader::open(&settings.state_dir).and_then(|reader| status.board.fill(&reader)) {
+            tracing::warn!(%error, "the page begins empty: what the last run said cannot be read");
+        }
         let held_filters = recovered.filters.clone();
         // Written before the first connection: no filter can be in the session and not in the list.
         let mut may_be_held = held_filters.clone();
@@ -377,6 +377,7 @@ impl Daemon {
             durable: durable_out,
             orders: orders.clone(),
             reconfigured,
+            asked: status.inlet.take_end().unwrap_or_else(|| mpsc::channel(1).1),
             stop: stop_out,
             status: status.clone(),
             now: settings.now,
@@ -385,7 +386,6 @@ impl Daemon {
             mail: mail.mail.clone(),
             site: mail.site.clone(),
             zone: mail.zone.clone(),
-            places: mail.places.clone(),
             store: Arc::new(Mutex::new(store)),
             changed: mail_changed,
             orders: orders.clone(),

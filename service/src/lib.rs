@@ -11,6 +11,8 @@ pub mod asset;
 pub mod engine;
 
 pub mod advise;
+pub mod board;
+pub mod inlet;
 pub mod keep;
 pub mod mail;
 pub mod status;
@@ -21,12 +23,15 @@ pub mod web;
 
 pub mod analyse;
 pub mod app;
+pub mod chart;
 pub mod check;
 pub mod demo;
 pub mod evaluate;
 pub mod export;
+pub mod hash_password;
 pub mod reload;
 pub mod replay;
+pub mod report;
 pub mod run;
 pub mod spill;
 

@@ -4,7 +4,7 @@ use clap::Parser;
 use roundsman::cli::{CheckArgs, Cli, Command, LogFormat, ReplayArgs, RunArgs};
 use roundsman::config::{self, Checked};
 use roundsman::error::{Error, Fault};
-use roundsman::{analyse, check, demo, evaluate, export, replay};
+use roundsman::{analyse, check, demo, evaluate, export, hash_password, replay, report};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -34,6 +34,8 @@ fn main() -> ExitCode {
         Command::Evaluate(args) => evaluate::run(args, &mut std::io::stdout().lock()),
         Command::Analyse(args) => analyse::run(args, &mut std::io::stdout().lock()),
         Command::Export(args) => export::run(args, &mut std::io::stdout().lock()),
+        Command::Report(args) => report::run(args),
+        Command::HashPassword => hash_password::run(&mut std::io::stdout().lock()),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,

@@ -8,6 +8,7 @@ pub mod exposure;
 pub mod http;
 mod layers;
 pub mod mail;
+pub mod people;
 mod recorded;
 pub mod secret;
 pub mod settings;

@@ -13,7 +13,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 /// Tables that decide nothing about a reading.
-const LEFT_OUT: [&str; 6] = ["broker", "state", "http", "mail", "journal", "service"];
+const LEFT_OUT: [&str; 8] = ["broker", "state", "http", "mail", "journal", "service", "page", "users"];
 
 /// The layers, weakest first.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

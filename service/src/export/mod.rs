@@ -11,6 +11,7 @@ mod readings;
 mod state;
 
 pub use cells::{Cell, Column, Kind, Sheet};
+pub(crate) use file::replace;
 
 use crate::config::{self, Checked, Sources};
 use crate::error::{Error, Fault};

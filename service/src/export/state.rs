@@ -18,6 +18,8 @@ const TRENDS: &[Column] = &[
     column("mean", Kind::Real),
     column("max", Kind::Real),
     column("expected", Kind::Real),
+    column("expected_low", Kind::Real),
+    column("expected_high", Kind::Real),
     column("growing", Kind::Truth),
 ];
 
@@ -90,7 +92,7 @@ pub(super) fn write(state: &Connection, table: Table, wanted: &Wanted, put: Put<
     let (sql, row): (&str, fn(&Row<'_>, Put<'_>) -> Result<(), Error>) = match table {
         Table::Readings => return Ok(()),
         Table::Trends => (
-            "SELECT t * 1000000, tier, assets.name, points.name, points.unit, count, min, mean, max, expected, growing FROM (
+            "SELECT t * 1000000, tier, assets.name, points.name, points.unit, count, min, mean, max, expected, expected_low, expected_high, growing FROM (
                  SELECT *, 0 AS growing FROM trend UNION ALL SELECT *, 1 AS growing FROM trend_open) AS rows
              JOIN assets ON assets.id = rows.asset
              LEFT JOIN points ON points.asset = rows.asset AND points.point = rows.point

@@ -153,6 +153,14 @@ pub fn read_told(connection: &Connection, id: &str, raised: i64, address: &str) 
         .optional()
 }
 
+/// Area and class of an asset, as it was last defined.
+pub fn read_place(connection: &Connection, asset: &str) -> rusqlite::Result<Option<(Option<String>, Option<String>)>> {
+    connection
+        .prepare_cached("SELECT plate ->> '$.area', plate ->> '$.class' FROM plates WHERE asset = ?1")?
+        .query_row([asset], |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()
+}
+
 /// The last day an address got its digest.
 pub fn read_digest_day(connection: &Connection, address: &str) -> rusqlite::Result<Option<String>> {
     connection

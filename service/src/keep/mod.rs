@@ -9,6 +9,8 @@ pub mod histories;
 pub mod journal;
 pub mod keeper;
 pub mod mail;
+pub mod plate;
+pub mod read;
 pub mod store;
 pub mod trend;
 

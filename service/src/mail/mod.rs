@@ -15,4 +15,4 @@ mod letter;
 mod sender;
 mod transport;
 
-pub use sender::{Attach, Sender, places};
+pub use sender::{Attach, Sender};

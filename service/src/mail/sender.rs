@@ -1,7 +1,7 @@
 //! The task that sends: one row at a time, one address at a time, each written down before the next.
 
 use super::digest;
-use super::due::{self, Place, address, is_held_back, rank, recipients};
+use super::due::{Place, address, is_held_back, rank, recipients};
 use super::letter::{self, Frame};
 use super::transport::{Outcome, Transport};
 use crate::acquire::mqtt::backoff::Backoff;
@@ -9,7 +9,8 @@ use crate::advise::document::{Alert, Severity};
 use crate::config::mail::{Mail, Paper};
 use crate::keep::Order;
 use crate::keep::mail::{
-    MailDone, Told, WaitingMail, read_digest_day, read_episodes, read_newest, read_told, read_waiting, waiting_count,
+    MailDone, Told, WaitingMail, read_digest_day, read_episodes, read_newest, read_place, read_told, read_waiting,
+    waiting_count,
 };
 use crate::status::Status;
 use jiff::Timestamp;
@@ -43,8 +44,6 @@ pub struct Sender {
     pub site: String,
     /// The site's zone.
     pub zone: TimeZone,
-    /// Area and class of the assets the configuration names.
-    pub places: HashMap<String, Place>,
     /// Reads what waits and whom was told.
     pub store: Arc<Mutex<Connection>>,
     /// Told when something waits.
@@ -192,7 +191,7 @@ impl Running {
             self.write(gone(MailDone::default())).await?;
             return Ok(None);
         }
-        let place = self.sender.places.get(&newest.asset).cloned().unwrap_or_default();
+        let place = self.place(&newest.asset).await?;
         let severity = newest.worst;
         let people = recipients(&self.sender.mail.rules, &place, severity, self.now(), &self.sender.zone);
         let mut held = None;
@@ -225,6 +224,13 @@ impl Running {
             self.write(gone(MailDone::default())).await?;
         }
         Ok(held)
+    }
+
+    /// Area and class; unknown ones fit no rule that asks for some.
+    async fn place(&self, asset: &str) -> Result<Place, Stop> {
+        let name = asset.to_owned();
+        let found = self.read(move |store| read_place(store, &name)).await?;
+        Ok(found.map_or_else(Place::default, |(area, class)| Place { area, class }))
     }
 
     /// A report that cannot be made holds up no mail.
@@ -338,6 +344,7 @@ impl Running {
         let now = self.now();
         let Some(day) = digest::day_due(at, now, &self.sender.zone).map(|day| day.to_string()) else { return Ok(None) };
         let mut episodes: Option<Vec<Alert>> = None;
+        let mut places: HashMap<String, Place> = HashMap::new();
         for reader in self.readers() {
             let name = address(&reader);
             let asked = name.clone();
@@ -347,10 +354,16 @@ impl Running {
             }
             if episodes.is_none() {
                 let since = now.as_microsecond() - DIGEST_SPAN_MICROS;
-                episodes = Some(self.read(move |store| read_episodes(store, since, digest::MOST as u32)).await?);
+                let found = self.read(move |store| read_episodes(store, since, digest::MOST as u32)).await?;
+                for alert in &found {
+                    if !places.contains_key(&alert.asset) {
+                        places.insert(alert.asset.clone(), self.place(&alert.asset).await?);
+                    }
+                }
+                episodes = Some(found);
             }
             let all = episodes.as_deref().unwrap_or_default();
-            let place = |asset: &str| self.sender.places.get(asset).cloned().unwrap_or_default();
+            let place = |asset: &str| places.get(asset).cloned().unwrap_or_default();
             let theirs = digest::of_reader(all, &self.sender.mail.rules, &name, &place);
             let frame = self.frame(&reader);
             let text = digest::text(&theirs, (self.sender.now)(), &frame);
@@ -360,13 +373,4 @@ impl Running {
         }
         Ok(digest::next(at, now, &self.sender.zone))
     }
-}
-
-/// Area and class of the assets the configuration names.
-pub fn places(assets: &[crate::acquire::registry::AssetPlan]) -> HashMap<String, Place> {
-    let place = |plan: &crate::acquire::registry::AssetPlan| due::Place {
-        area: plan.spec.area.clone(),
-        class: plan.spec.class.clone(),
-    };
-    assets.iter().map(|plan| (plan.spec.name.clone(), place(plan))).collect()
 }
