@@ -5,8 +5,10 @@ mod check;
 mod checked;
 mod commands;
 pub mod exposure;
+mod groups;
 pub mod http;
 mod layers;
+mod maintenance;
 mod recorded;
 pub mod secret;
 pub mod settings;
@@ -20,6 +22,7 @@ pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, 
 pub use layers::ENV_PREFIX;
 pub use recorded::from_recorded;
 
+use crate::acquire::mqtt::backoff::fnv1a;
 use roundsman_models::detect::zones::Preset;
 use std::path::Path;
 use std::sync::Arc;
@@ -37,6 +40,8 @@ pub struct Sources<'a> {
     pub zones: Option<Vec<&'static str>>,
     /// Whether `[site] name`, `[broker]` and `[[topics]]` must be there: for `run` and `check`, not for `replay`.
     pub needs_broker: bool,
+    /// Texts of past cases that stand for those of `history.dir`, as a journal has them recorded.
+    pub histories: Option<Vec<String>>,
 }
 
 impl Sources<'_> {
@@ -86,8 +91,12 @@ pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, V
         return Err(faults);
     }
     let mut checked = check::check(&map, sources, faults)?;
-    checked.recorded = Some(recorded::record(&file, sources).into());
-    checked.fingerprints = Arc::new(recorded::fingerprints(&map));
+    checked.recorded = Some(recorded::record(&file, sources, checked.history_texts.as_deref()).into());
+    let mut fingerprints = recorded::fingerprints(&map);
+    if let Some(texts) = &checked.history_texts {
+        fingerprints.insert("history.cases".into(), fnv1a(texts.concat().as_bytes()));
+    }
+    checked.fingerprints = Arc::new(fingerprints);
     Ok(checked)
 }
 
