@@ -76,6 +76,7 @@ impl Holds {
     /// Takes down what a life would have said under the calendar, after its step. Whether that is news.
     pub fn note(&mut self, at: EventTime, finding: &Finding, life: &AlarmLife, held: bool) -> bool {
         let Some(work) = &mut self.work else { return false };
+        let room = work.held_back.len() < MOST_WITHHELD;
         let open = work.held_back.iter_mut().find(|w| w.finding == *finding && w.gone.is_none() && w.alert.is_none());
         match (open, life.active()) {
             (Some(known), Some(severity)) => {
@@ -87,7 +88,7 @@ impl Holds {
                 known.gone = Some(at);
                 true
             }
-            (None, Some(severity)) if held && !life.is_open() && work.held_back.len() < MOST_WITHHELD => {
+            (None, Some(severity)) if held && !life.is_open() && room => {
                 let finding = finding.clone();
                 work.held_back.push(Withheld { finding, severity, since: at, gone: None, alert: None });
                 true

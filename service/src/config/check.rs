@@ -26,7 +26,12 @@ use std::sync::Arc;
 use std::time::Duration;
 
 /// Checks everything.
-pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<Fault>) -> Result<Checked, Vec<Fault>> {
+pub(super) fn check(
+    map: &Map<String, Value>,
+    sources: &Sources<'_>,
+    histories: Option<&[String]>,
+    found: Vec<Fault>,
+) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name();
     let faults = Faults::new(name.as_deref(), found);
     let root = Table::root(map, &faults);
@@ -55,7 +60,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let calendar = read_maintenance(root.get("maintenance"), &site, &groups);
     let base = Settings { calendar: Arc::new(calendar), groups: Arc::new(groups), ..Settings::default() };
     let settings = Arc::new(settings::read(&root, &base));
-    let PastCases { histories, texts, keep_in } = read_histories(root.table("history"), sources.histories.as_deref());
+    let PastCases { histories, texts, keep_in } = read_histories(root.table("history"), histories);
     let mut assets = read_assets(&root.table("assets"), &settings, &limits, sources.zones.as_deref());
     remember(&mut assets, &histories);
     root.done();

@@ -40,8 +40,6 @@ pub struct Sources<'a> {
     pub zones: Option<Vec<&'static str>>,
     /// Whether `[site] name`, `[broker]` and `[[topics]]` must be there: for `run` and `check`, not for `replay`.
     pub needs_broker: bool,
-    /// Texts of past cases that stand for those of `history.dir`, as a journal has them recorded.
-    pub histories: Option<Vec<String>>,
 }
 
 impl Sources<'_> {
@@ -82,6 +80,11 @@ pub fn load(sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
 /// # Errors
 /// Every fault there is.
 pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
+    from_layers(text, sources, None)
+}
+
+/// `histories`: texts of past cases that stand for those of `history.dir`, as a journal has them recorded.
+fn from_layers(text: Option<&str>, sources: &Sources<'_>, histories: Option<&[String]>) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name().unwrap_or_else(|| "configuration".into());
     let mut faults = Vec::new();
     let (map, file) =
@@ -90,7 +93,7 @@ pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, V
         // The file is not TOML: whatever else would be said of it would be wrong.
         return Err(faults);
     }
-    let mut checked = check::check(&map, sources, faults)?;
+    let mut checked = check::check(&map, sources, histories, faults)?;
     checked.recorded = Some(recorded::record(&file, sources, checked.history_texts.as_deref()).into());
     let mut fingerprints = recorded::fingerprints(&map);
     if let Some(texts) = &checked.history_texts {

@@ -4,7 +4,7 @@
 //! The order of the file is kept, because the order of points is part of what is learned.
 
 use super::layers::ENV_PREFIX;
-use super::{Checked, Fault, Sources, from_text, zone_names};
+use super::{Checked, Fault, Sources, from_layers, zone_names};
 use crate::acquire::mqtt::backoff::fnv1a;
 use config::{Map, Value, ValueKind};
 use serde::{Deserialize, Serialize};
@@ -57,15 +57,9 @@ pub fn from_recorded(recorded: &str, set: &[String]) -> Result<Checked, Vec<Faul
         vec![Fault { path: NAME.into(), rule: format!("must be JSON: {error}"), got: None, origin: None }]
     })?;
     let set: Vec<String> = layers.set.into_iter().chain(set.iter().cloned()).collect();
-    let sources = Sources {
-        file: Some(Path::new(NAME)),
-        env: layers.env,
-        set: &set,
-        zones: zone_names(),
-        histories: layers.histories,
-        ..Sources::default()
-    };
-    from_text(Some(&layers.file), &sources)
+    let sources =
+        Sources { file: Some(Path::new(NAME)), env: layers.env, set: &set, zones: zone_names(), ..Sources::default() };
+    from_layers(Some(&layers.file), &sources, layers.histories.as_deref())
 }
 
 const NAME: &str = "the recorded configuration";
@@ -146,6 +140,7 @@ fn quote(content: &str, text: &mut String) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::from_text;
 
     const FILE: &str = r#"
         [site]
