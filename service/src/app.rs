@@ -44,6 +44,8 @@ pub struct RunSettings {
     pub journal_max_bytes: u64,
     /// The configuration as the journal records it; `None` records none.
     pub recorded: Option<Arc<str>>,
+    /// Folder for the lives whose alert somebody confirmed; `None`: they are not kept.
+    pub past_cases: Option<PathBuf>,
     /// Documents the outbox holds at most.
     pub outbox_limit: u64,
     /// Mail; `None` sends none.
@@ -87,6 +89,7 @@ impl Default for RunSettings {
             journal_keep: Duration::ZERO,
             journal_max_bytes: 4 << 30,
             recorded: None,
+            past_cases: None,
             outbox_limit: 100_000,
             mail: None,
             presence_every: Duration::from_secs(60),
@@ -330,6 +333,7 @@ impl Daemon {
                 orders: orders.clone(),
                 status: status.clone(),
                 looks: looks.clone(),
+                past_cases: settings.past_cases.clone(),
             };
             threads.push(thread("shard", move || shard.run(&told_out))?);
         }
