@@ -14,6 +14,7 @@ pub mod people;
 mod recorded;
 pub mod secret;
 pub mod settings;
+mod sparkplug;
 mod table;
 mod tls;
 mod topics;
@@ -23,6 +24,7 @@ mod vibration;
 pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;
 pub use recorded::from_recorded;
+pub use sparkplug::Sparkplug;
 pub(crate) use table::nearest;
 
 use crate::acquire::mqtt::backoff::fnv1a;

@@ -5,8 +5,8 @@
 use super::mail::{MailDone, keep_mail_within, put_in_mail, write_mail_done};
 use super::plate::Plate;
 use super::store::{
-    Recovered, Store, TrendTable, give_back, keep_waveforms, prune_trend, write_alert, write_asset, write_audit,
-    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
+    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_trend, write_alert, write_asset,
+    write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
     write_snapshot, write_trend, write_waveform,
 };
 use super::trend::{Bucket, Sample, Tier, Trends};
@@ -77,6 +77,8 @@ pub enum Record {
         severity: String,
         /// What is published.
         publication: Publication,
+        /// What is kept of it, when it is not what is published.
+        document: Option<Vec<u8>>,
     },
     /// A retained document: the newest of an asset and kind is kept, and only the newest of a topic waits in the outbox.
     State {
@@ -480,8 +482,8 @@ fn put_in_outbox(
     // A replaced row gets a new number: a confirmation of the old one cannot delete the new.
     transaction
         .prepare_cached(
-            "INSERT OR REPLACE INTO outbox (urgency, topic, payload, retain, correlation, replaces)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            "INSERT OR REPLACE INTO outbox (urgency, topic, payload, retain, correlation, replaces, content, expiry)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
         )?
         .execute(params![
             urgency as u8,
@@ -489,7 +491,9 @@ fn put_in_outbox(
             publication.payload,
             publication.retain,
             publication.correlation.as_deref(),
-            replaces
+            replaces,
+            content_name(publication.about.content),
+            publication.about.expiry_secs
         ])?;
     Ok(())
 }

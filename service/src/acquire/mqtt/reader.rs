@@ -90,6 +90,8 @@ pub struct Reader {
     pub reconfigured: mpsc::Receiver<Reconfigured>,
     /// Commands given on the page.
     pub asked: mpsc::Receiver<Message>,
+    /// Messages of another connection, which has no session: they take their place among ours as those at QoS 0 do.
+    pub beside: mpsc::Receiver<Message>,
     /// Turns true when the daemon stops.
     pub stop: watch::Receiver<bool>,
     /// Counters and states.
@@ -294,7 +296,7 @@ impl Reader {
     /// One of: something became durable, a batch was handed on, the daemon is to stop, a second passed.
     async fn everything_else(&mut self, state: &mut State) {
         let journal_ended = self.journal_ended();
-        let (mut changed, mut asked) = (None, None);
+        let (mut changed, mut asked, mut came) = (None, None, None);
         let over = tokio::select! {
             durable = self.durable.changed(), if !journal_ended => durable.is_err(),
             room = self.batches.reserve(), if !state.backlog.is_empty() => match room {
@@ -312,6 +314,10 @@ impl Reader {
                 asked = Some(command);
                 false
             }
+            Some(message) = self.beside.recv(), if !state.closing => {
+                came = Some(message);
+                false
+            }
             // A stop signal that nobody can give any more counts as given.
             _ = self.stop.wait_for(|stop| *stop), if !state.closing => true,
             _ = state.seconds.tick() => {
@@ -325,6 +331,9 @@ impl Reader {
         if let Some(command) = asked {
             let number = state.ledger.unowed();
             state.backlog.push_back((number, Entry::Asked(command)));
+        }
+        if let Some(message) = came {
+            self.message(message, state);
         }
         if over && !state.closing {
             self.close(state);
