@@ -15,6 +15,7 @@ pub mod board;
 pub mod inlet;
 pub mod keep;
 pub mod mail;
+pub mod schema;
 pub mod status;
 pub mod vitals;
 
@@ -29,6 +30,7 @@ pub mod demo;
 pub mod evaluate;
 pub mod export;
 pub mod hash_password;
+pub mod extras;
 pub mod reload;
 pub mod replay;
 pub mod report;

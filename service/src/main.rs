@@ -4,7 +4,7 @@ use clap::Parser;
 use roundsman::cli::{CheckArgs, Cli, Command, LogFormat, ReplayArgs, RunArgs};
 use roundsman::config::{self, Checked};
 use roundsman::error::{Error, Fault};
-use roundsman::{analyse, check, demo, evaluate, export, hash_password, replay, report};
+use roundsman::{analyse, check, demo, evaluate, export, extras, hash_password, replay, report};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -36,6 +36,7 @@ fn main() -> ExitCode {
         Command::Export(args) => export::run(args, &mut std::io::stdout().lock()),
         Command::Report(args) => report::run(args),
         Command::HashPassword => hash_password::run(&mut std::io::stdout().lock()),
+        Command::Extras(args) => extras::run(args),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,
@@ -56,6 +57,21 @@ fn run(args: &RunArgs) -> Result<(), Error> {
 
 fn run_check(args: &CheckArgs) -> Result<(), Error> {
     let config = check::load(args)?;
+    if let (Some(time), Some(path)) = (args.listen, &args.write) {
+        let everything = ["#".to_owned()];
+        let filters = if args.filter.is_empty() { &everything[..] } else { &args.filter };
+        let proposal = check::proposal(&config, time, filters)?;
+        check::write_new(path, &proposal.text)?;
+        return print(&format_args!("{}\n", proposal.summary(path)));
+    }
+    if args.config.is_none() {
+        // Without a file there is no mapping to show and nothing to sum up.
+        let said = "--broker alone says nothing of topics: add --listen 60s --write FILE, or --config FILE";
+        return Err(Error::new(Fault::Usage, said));
+    }
+    if args.effective {
+        return check::effective(args)?.iter().try_for_each(|value| print(&format_args!("{value}\n")));
+    }
     print(&check::Summary(&config))?;
     match args.listen {
         None => Ok(()),

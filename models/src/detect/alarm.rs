@@ -68,6 +68,7 @@ use std::fmt;
 
 /// How urgent, in rising order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Severity {
     /// Worth planning for; nothing to do now.
@@ -195,6 +196,7 @@ pub enum Phase {
 
 /// What is shown: the strongest hold, else the phase.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum LifeState {
     /// Nothing open.
@@ -215,6 +217,7 @@ pub enum LifeState {
 
 /// What happened to an episode.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Change {
     /// The episode began.

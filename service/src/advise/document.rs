@@ -14,6 +14,7 @@ use crate::engine::LimitName;
 use roundsman_models::EventTime;
 use roundsman_models::detect::limits::{Limit, Source};
 use roundsman_models::detect::zones::Preset;
+use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
@@ -67,7 +68,7 @@ pub enum DocumentFault {
 }
 
 /// What the row or the asset is in: the `zone` column of `scores.csv`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Zone {
     /// No baseline yet.
@@ -78,17 +79,17 @@ pub enum Zone {
     Settling,
     /// As learned.
     Normal,
-    /// See [`Severity::Advisory`].
+    /// Worth planning for; nothing to do now.
     Advisory,
-    /// See [`Severity::Warning`].
+    /// A warning limit is passed, or what warns as much.
     Warning,
-    /// See [`Severity::Alarm`].
+    /// An alarm limit is passed, or what alarms as much.
     Alarm,
 }
 
 /// What an episode is about: with the asset, its identity. In JSON always an object of the same two keys:
 /// `{"about":"machine","point":null}`, `{"about":"sensor","point":"de-vib"}`, `{"about":"silence","point":null}`.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, JsonSchema, Serialize, Deserialize)]
 #[serde(try_from = "forms::FindingForm", into = "forms::FindingForm")]
 pub enum Finding {
     /// The machine itself.
@@ -116,7 +117,7 @@ pub fn alert_id(site: &str, asset: &str, finding: &Finding, episode: u64) -> Str
 }
 
 /// What was seen of a machine or a sensor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Evidence {
     /// A point is past a limit.
@@ -140,7 +141,7 @@ pub enum Evidence {
 }
 
 /// A value with its UCUM unit.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Measured {
     /// The value.
     #[serde(with = "forms::number")]
@@ -150,7 +151,7 @@ pub struct Measured {
 }
 
 /// Where a limit came from.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct LimitSource {
     /// The limit.
     pub limit: Measured,
@@ -173,7 +174,7 @@ impl LimitSource {
 }
 
 /// One point's part in an alert.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Contribution {
     /// Point name.
     pub point: String,
@@ -200,7 +201,7 @@ pub struct Contribution {
 }
 
 /// One forecast to one target.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Forecast {
     /// Point name.
     pub point: String,
@@ -221,7 +222,7 @@ pub struct Forecast {
 }
 
 /// Remaining life, or the reason there is none.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct RemainingLife {
     /// Forecasts, nearest first; empty when there is none.
     pub forecasts: Vec<Forecast>,
@@ -238,7 +239,7 @@ pub struct RemainingLife {
 }
 
 /// One transition of one alert: what goes to `…/{asset}/alert` and into `alerts.jsonl`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Alert {
     /// Stable: site, asset, finding and the episode's ordinal.
     pub id: String,
@@ -400,7 +401,7 @@ pub struct Withheld {
 }
 
 /// A centre and a spread of a point's values while the machine runs, in the point's unit.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Statistic {
     /// Median of the last values, mean of all.
     #[serde(with = "forms::optional_number")]
@@ -414,7 +415,7 @@ pub struct Statistic {
 }
 
 /// Where one point stands.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct PointNow {
     /// Point name.
     pub point: String,
@@ -454,7 +455,7 @@ pub struct NamedLimit {
 }
 
 /// The state of an asset as a whole: what goes, retained, to `…/{asset}/condition`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Condition {
     /// Site name.
     pub site: String,
@@ -494,7 +495,7 @@ pub struct Condition {
 }
 
 /// Thresholds of one machine, and what they rest on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Thresholds {
     /// The budget: false warnings per machine and year of running.
     #[serde(with = "forms::number")]
@@ -521,7 +522,7 @@ pub struct Thresholds {
 }
 
 /// A remaining-life statement with its address: what goes, retained, to `…/{asset}/remaining-life`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct RemainingLifeStatement {
     /// Site name.
     pub site: String,
@@ -535,7 +536,7 @@ pub struct RemainingLifeStatement {
 }
 
 /// An asset's life up to its end, as a past case for others of its class: a file of the folder `history.dir`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct History {
     /// Site name.
     pub site: String,

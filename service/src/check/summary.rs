@@ -6,7 +6,7 @@ use crate::advise::forms::rfc3339;
 use crate::advise::topics::Topics;
 use crate::asset::calendar::{EVERY, When};
 use crate::asset::settings::Settings;
-use crate::asset::spec::{Detection, PointSpec, Role};
+use crate::asset::spec::{Detection, PointSpec, Quantity, Role};
 use crate::config::settings::differences;
 use crate::config::value::show_secs;
 use crate::config::{Checked, Protocol};
@@ -208,8 +208,12 @@ pub(super) fn show_unit(point: &PointSpec) -> String {
 }
 
 pub(super) fn show_quantity(point: &PointSpec) -> String {
-    // The words of the file, which serde spells.
-    serde_json::to_value(point.quantity).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
+    quantity_word(point.quantity)
+}
+
+/// The word of the file, which serde spells.
+pub(super) fn quantity_word(quantity: Quantity) -> String {
+    serde_json::to_value(quantity).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
 }
 
 pub(super) fn show_role(role: Role) -> &'static str {

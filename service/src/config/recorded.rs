@@ -62,7 +62,8 @@ pub fn from_recorded(recorded: &str, set: &[String]) -> Result<Checked, Vec<Faul
     from_layers(Some(&layers.file), &sources, layers.histories.as_deref())
 }
 
-const NAME: &str = "the recorded configuration";
+/// Stands for the file where a recorded configuration is read.
+pub(super) const NAME: &str = "the recorded configuration";
 
 /// Every setting by its path with a hash of its value: enough to say which changed, and no place for a password to be
 /// seen.
