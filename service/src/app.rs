@@ -12,10 +12,11 @@ use crate::acquire::sparkplug::host::{Host, HostSettings};
 use crate::advise::edge_node::{Board, EdgeNode, Tapped};
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
 use crate::config::mail::Mail;
+use crate::historian::{self, Copier};
 use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
 use crate::keep::read;
-use crate::keep::{Journal, KeepError, Keeper, Order, Store};
+use crate::keep::{AuditLimits, Journal, KeepError, Keeper, Order, Store};
 use crate::mail::{Attach, Sender};
 use crate::status::Status;
 use jiff::tz::TimeZone;
@@ -49,10 +50,14 @@ pub struct RunSettings {
     pub recorded: Option<Arc<str>>,
     /// Folder for the lives whose alert somebody confirmed; `None`: they are not kept.
     pub past_cases: Option<PathBuf>,
+    /// A database that gets a copy of what is kept.
+    pub historian: Option<historian::Settings>,
     /// Documents the outbox holds at most.
     pub outbox_limit: u64,
     /// Mail; `None` sends none.
     pub mail: Option<Arc<MailSettings>>,
+    /// How long the audit of commands stays.
+    pub audit_limits: AuditLimits,
     /// The service's state is published again after this.
     pub presence_every: Duration,
     /// A document that the broker refused is tried again after this.
@@ -97,8 +102,10 @@ impl Default for RunSettings {
             journal_max_bytes: 4 << 30,
             recorded: None,
             past_cases: None,
+            historian: None,
             outbox_limit: 100_000,
             mail: None,
+            audit_limits: AuditLimits::default(),
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
             stop_within: Duration::from_secs(10),
@@ -219,6 +226,7 @@ struct Daemon {
     reconfigure: mpsc::Sender<Reconfigured>,
     stop: watch::Sender<bool>,
     finish: watch::Sender<Finish>,
+    copier: Option<(watch::Sender<Option<Instant>>, JoinHandle<()>)>,
     give_up: Arc<AtomicBool>,
 }
 
@@ -292,6 +300,7 @@ impl Daemon {
             );
         }
         let outbox = store.reader()?;
+        let copied_from = settings.historian.is_some().then(|| store.reader()).transpose()?;
         let old_rows = journal.reader()?;
 
         // Channels. Each is bounded; a full one makes its sender wait, except where the sender's comment says else.
@@ -308,6 +317,10 @@ impl Daemon {
         let covered = Arc::new(AtomicU64::new(from));
         let give_up = Arc::new(AtomicBool::new(false));
 
+        let copier = match (settings.historian.clone(), copied_from) {
+            (Some(to), Some(from)) => Some(copy(to, from, &status, settings.now)?),
+            _ => None,
+        };
         let mut threads = Vec::new();
         let assets = std::mem::take(&mut recovered.assets);
         let intake = recovered.intake.take();
@@ -317,6 +330,7 @@ impl Daemon {
             orders: orders_out,
             senders: settings.shards + 1,
             outbox_limit: settings.outbox_limit,
+            audit_limits: settings.audit_limits,
             outbox_changed: outbox_changed.clone(),
             mail_limit: settings.mail.as_ref().map(|mail| mail.mail.waiting_limit),
             mail_changed: mail_changed.clone(),
@@ -459,7 +473,7 @@ impl Daemon {
         let reader = tokio::spawn(reader.run::<L>());
         let writer = tokio::spawn(writer.run::<L>());
         let mail = mail.map(|sender| tokio::spawn(sender.run()));
-        Ok(Self { settings, threads, reader, writer, mail, beside, orders, reconfigure, stop, finish, give_up })
+        Ok(Self { settings, threads, reader, writer, mail, beside, orders, reconfigure, stop, finish, copier, give_up })
     }
 
     async fn until(
@@ -555,6 +569,10 @@ impl Daemon {
         if !ordered.await.unwrap_or(false) {
             left.push("not everything could be written to the disk; the next start applies the journal again".into());
         }
+        // Beside the writer, and by the same moment: both send what was written last.
+        if let Some((stop, _)) = &self.copier {
+            stop.send_replace(Some(deadline - self.settings.stop_within / 20));
+        }
         self.finish.send_replace(Finish::By(deadline - self.settings.stop_within / 20));
         match tokio::time::timeout_at(deadline.into(), &mut self.writer).await {
             Ok(Ok(end)) => {
@@ -581,6 +599,15 @@ impl Daemon {
                 }
             }
         }
+        if let Some((_, thread)) = self.copier {
+            while !thread.is_finished() && Instant::now() < deadline {
+                tokio::time::sleep(Duration::from_millis(2)).await;
+            }
+            // What it had no time for it finds in state.db after the next start.
+            if thread.is_finished() && thread.join().is_err() {
+                left.push("the historian thread failed".into());
+            }
+        }
         self.give_up.store(true, Ordering::Relaxed);
         if let Some(mail) = &self.mail {
             // It holds a sender of orders, and the keeper ends when there is none left.
@@ -605,6 +632,21 @@ impl Daemon {
         }
         Ended { left }
     }
+}
+
+/// The thread that copies. It is not one of those that may not end: a database nobody can reach stops no stream.
+fn copy(
+    settings: historian::Settings,
+    from: rusqlite::Connection,
+    status: &Arc<Status>,
+    now: fn() -> EventTime,
+) -> std::io::Result<(watch::Sender<Option<Instant>>, JoinHandle<()>)> {
+    let (stop, stop_out) = watch::channel(None);
+    status.historian.want();
+    let source = historian::source::Source::new(from);
+    let copier = Copier { settings, source, stop: stop_out, status: status.clone(), now };
+    let thread = std::thread::Builder::new().name("historian".into()).spawn(move || copier.run())?;
+    Ok((stop, thread))
 }
 
 /// Applies what the journal holds past the snapshots.

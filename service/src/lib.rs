@@ -12,6 +12,7 @@ pub mod engine;
 
 pub mod advise;
 pub mod board;
+pub mod historian;
 pub mod inlet;
 pub mod keep;
 pub mod mail;
@@ -29,8 +30,8 @@ pub mod check;
 pub mod demo;
 pub mod evaluate;
 pub mod export;
-pub mod hash_password;
 pub mod extras;
+pub mod hash_password;
 pub mod reload;
 pub mod replay;
 pub mod report;

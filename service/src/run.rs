@@ -12,7 +12,9 @@ use crate::app::{self, AppError, Ended, MailSettings, Parts, RunSettings};
 use crate::config::{Checked, Protocol};
 use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
+use crate::historian;
 use crate::intake::Machine;
+use crate::keep::AuditLimits;
 use crate::status::Status;
 use crate::vitals::Census;
 use crate::web::passwords::Passwords;
@@ -121,6 +123,8 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
             .sparkplug
             .listens()
             .then(|| HostSettings { filters: config.sparkplug.filters(), host_id: config.sparkplug.host_id.clone() }),
+        audit_limits: AuditLimits::new(config.audit.keep_days, config.audit.max_rows),
+        historian: config.historian.clone().map(|to| historian::Settings::new(to, &config.site.name)),
         ..RunSettings::default()
     })
 }

@@ -8,6 +8,7 @@ pub mod effective;
 mod expand;
 pub mod exposure;
 mod groups;
+pub mod historian;
 pub mod http;
 mod layers;
 pub mod mail;
@@ -24,9 +25,10 @@ mod topics;
 pub mod value;
 mod vibration;
 
-pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
+pub use checked::{Audit, Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;
-pub use recorded::from_recorded;
+pub(crate) use recorded::under_clock;
+pub use recorded::{Clock, from_recorded};
 pub use sparkplug::Sparkplug;
 pub(crate) use table::nearest;
 
@@ -88,11 +90,19 @@ pub fn load(sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
 /// # Errors
 /// Every fault there is.
 pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
-    from_layers(text, sources, None)
+    from_layers(text, sources, Beside::default())
 }
 
-/// `histories`: texts of past cases that stand for those of `history.dir`, as a journal has them recorded.
-fn from_layers(text: Option<&str>, sources: &Sources<'_>, histories: Option<&[String]>) -> Result<Checked, Vec<Fault>> {
+/// What a recorded configuration says beside its layers.
+#[derive(Default)]
+struct Beside<'a> {
+    /// Texts of past cases that stand for those of `history.dir`.
+    histories: Option<&'a [String]>,
+    /// The recorded clock, where the layers have no `[broker]` to say it.
+    clock: Option<Clock>,
+}
+
+fn from_layers(text: Option<&str>, sources: &Sources<'_>, beside: Beside<'_>) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name().unwrap_or_else(|| "configuration".into());
     let mut faults = Vec::new();
     let (map, file) = layers::merge(text.map(|text| (name.as_str(), text)), sources, &mut faults);
@@ -100,8 +110,9 @@ fn from_layers(text: Option<&str>, sources: &Sources<'_>, histories: Option<&[St
         // The file is not TOML: whatever else would be said of it would be wrong.
         return Err(faults);
     }
-    let mut checked = check::check(&map, sources, histories, faults)?;
-    checked.recorded = Some(recorded::record(&file, sources, checked.history_texts.as_deref()).into());
+    let mut checked = check::check(&map, sources, beside.histories, faults)?;
+    checked.recorded_clock = beside.clock;
+    checked.recorded = Some(recorded::record(&file, sources, checked.history_texts.as_deref(), checked.clock()).into());
     let mut fingerprints = recorded::fingerprints(&map);
     if let Some(texts) = &checked.history_texts {
         fingerprints.insert("history.cases".into(), fnv1a(texts.concat().as_bytes()));

@@ -199,6 +199,8 @@ pub struct Keeper {
     pub senders: usize,
     /// Most documents in the outbox.
     pub outbox_limit: u64,
+    /// How long the audit stays.
+    pub audit_limits: super::AuditLimits,
     /// Told when the outbox changed.
     pub outbox_changed: Arc<Notify>,
     /// Most transitions that wait for mail; `None`: nobody sends mail.
@@ -350,7 +352,7 @@ impl Keeper {
     }
 
     fn write(&mut self, writes: &[Write]) -> rusqlite::Result<()> {
-        let (limit, mail) = (self.outbox_limit, self.mail_limit);
+        let (limit, mail, audit_limits) = (self.outbox_limit, self.mail_limit, self.audit_limits);
         let (mut dropped, mut mail_dropped, mut mail_put) = (0, 0, false);
         let transaction = self.store.connection.transaction()?;
         for write in writes {
@@ -371,6 +373,7 @@ impl Keeper {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
                     }
                     write_position(&transaction, gathered.position)?;
+                    super::audit::prune(&transaction, &audit_limits, gathered.position)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
                     }
