@@ -117,7 +117,7 @@ pub struct Done {
 }
 
 /// One of the operator's own limits.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, schemars::JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum LimitName {
     /// Warning when above.

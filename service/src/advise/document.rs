@@ -300,7 +300,7 @@ pub struct Alert {
 }
 
 /// Why an alert was not given when it was due.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct HeldBack {
     /// When it would have been raised.
     #[serde(with = "forms::time")]
@@ -318,7 +318,7 @@ pub struct HeldBack {
 }
 
 /// What a neighbour is to the asset of an alert.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Relation {
     /// It drives or feeds the asset.
@@ -330,7 +330,7 @@ pub enum Relation {
 }
 
 /// A machine of the same group that departed at the same time.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Neighbour {
     /// The machine.
     pub asset: String,
@@ -350,7 +350,7 @@ pub struct Neighbour {
 }
 
 /// All points of a machine moved together.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct SetUp {
     /// Observed over expected, the middle of all points.
     #[serde(with = "forms::number")]
@@ -365,7 +365,7 @@ pub struct SetUp {
 }
 
 /// A maintenance window of an asset, and what it held back.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Maintenance {
     /// Begin.
     #[serde(with = "forms::time")]
@@ -384,7 +384,7 @@ pub struct Maintenance {
 }
 
 /// A finding that would have been raised.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Withheld {
     /// What it is about.
     pub finding: Finding,
@@ -446,7 +446,7 @@ pub struct PointNow {
 }
 
 /// One limit of a point, by its name.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct NamedLimit {
     /// `warning-high`, `alarm-high`, `warning-low` or `alarm-low`.
     pub name: LimitName,

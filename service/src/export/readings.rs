@@ -87,6 +87,8 @@ pub(super) fn write(
             match entry {
                 // As in the daemon, where they are refused before they get here.
                 Entry::Message(Message { retain: true, .. } | Message { cut: true, .. }) | Entry::Hole(_) => {}
+                // A command, no reading.
+                Entry::Asked(_) => {}
                 Entry::Message(message) => edge.message(message, &mut routed),
                 Entry::Idle(micros) => edge.idle(*micros, &mut routed),
                 Entry::Configured(recorded) => {

@@ -122,7 +122,7 @@ impl Source {
     /// SQLite's.
     pub fn rows(&self, series: &Series, tier: Tier, after: Option<i64>, limit: usize) -> Result<Vec<Bucket>> {
         let mut statement = self.connection.prepare_cached(
-            "SELECT t, count, min, mean, max, expected_count, expected FROM trend
+            "SELECT t, count, min, mean, max, expected_count, expected, expected_low, expected_high FROM trend
              WHERE tier = ?1 AND asset = ?2 AND point = ?3 AND t > ?4 ORDER BY t LIMIT ?5",
         )?;
         let after = after.unwrap_or(i64::MIN);
@@ -138,6 +138,8 @@ impl Source {
                     max: row.get(4)?,
                     expected_count,
                     expected: row.get::<_, Option<f64>>(6)?.unwrap_or(0.0),
+                    expected_low: row.get::<_, Option<f64>>(7)?.unwrap_or(f64::NAN),
+                    expected_high: row.get::<_, Option<f64>>(8)?.unwrap_or(f64::NAN),
                 })
             })?;
         rows.collect()
