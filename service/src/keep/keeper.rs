@@ -2,12 +2,12 @@
 //!
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
+use super::plate::Plate;
 use super::store::{
     Recovered, Store, TrendTable, give_back, keep_waveforms, prune_trend, write_alert, write_asset, write_audit,
-    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request, write_snapshot,
-    write_trend, write_waveform,
+    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
+    write_snapshot, write_trend, write_waveform,
 };
-use super::plate::Plate;
 use super::trend::{Bucket, Sample, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
 use crate::asset::capture::Kept;
@@ -394,7 +394,9 @@ fn touches_outbox(write: &Write) -> bool {
     matches!(
         write,
         Write::Delivered(_)
-            | Write::Record(Record::Alert { .. } | Record::State { .. } | Record::Answer { .. } | Record::Request { .. })
+            | Write::Record(
+                Record::Alert { .. } | Record::State { .. } | Record::Answer { .. } | Record::Request { .. }
+            )
     )
 }
 
