@@ -11,6 +11,8 @@ pub mod asset;
 pub mod engine;
 
 pub mod advise;
+pub mod board;
+pub mod inlet;
 pub mod keep;
 pub mod status;
 pub mod vitals;
@@ -24,6 +26,7 @@ pub mod chart;
 pub mod check;
 pub mod demo;
 pub mod evaluate;
+pub mod hash_password;
 pub mod reload;
 pub mod replay;
 pub mod run;

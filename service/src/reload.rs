@@ -26,14 +26,17 @@ pub enum Reach {
 
 /// What the settings of a table, or one of them, reach. The engine keeps what a model was made with inside its state, so
 /// a restart reaches no further than SIGHUP does.
-const REACHES: [(&str, Reach); 17] = [
+const REACHES: [(&str, Reach); 20] = [
     ("broker", Reach::Restart),
     ("state", Reach::Restart),
     ("http", Reach::Restart),
+    ("page", Reach::Restart),
+    ("users", Reach::Restart),
     ("journal", Reach::Restart),
     ("service", Reach::Restart),
     ("publish", Reach::Restart),
     ("site.name", Reach::Restart),
+    ("site.units", Reach::Restart),
     ("site.zone", Reach::Now),
     ("align", Reach::NewAssets),
     ("alarm.raise_snapshots", Reach::NewAssets),
@@ -213,6 +216,7 @@ mod tests {
             ("broker.url", Reach::Restart),
             ("http.listen", Reach::Restart),
             ("site.name", Reach::Restart),
+    ("site.units", Reach::Restart),
             ("statement", Reach::Now),
         ] {
             assert_eq!(reach(path), want, "{path}");

@@ -5,6 +5,7 @@ use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Servic
 use super::commands::read_commands;
 use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
 use super::http::read_http;
+use super::people::{Units, read_page};
 use super::secret::read_secret;
 use super::settings;
 use super::table::{Faults, Table};
@@ -33,6 +34,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
     let http = read_http(root.table("http"));
+    let page = read_page(root.table("page"), root.get("users"));
     let journal = read_journal(root.table("journal"));
     let service = read_service(root.table("service"));
     let mut broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
@@ -67,6 +69,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             commands,
             state,
             http,
+            page,
             histories,
             limits,
             assets,
@@ -95,6 +98,11 @@ fn read_site(table: Table<'_>, needed: bool) -> Site {
         None => {}
     }
     site.zone = table.get("zone").and_then(|spot| read_zone(&spot));
+    if let Some(units) =
+        table.get("units").and_then(|spot| spot.one_of(&[("metric", Units::Metric), ("inch", Units::Inch)]))
+    {
+        site.units = units;
+    }
     table.done();
     site
 }

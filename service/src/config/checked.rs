@@ -1,6 +1,7 @@
 //! The configuration after every check: what the rest of the service works with.
 
 use super::http::Http;
+use super::people::{Page, Units};
 use super::secret::Secret;
 use crate::acquire::mqtt::tls::Tls;
 use crate::acquire::registry::AssetPlan;
@@ -32,6 +33,8 @@ pub struct Checked {
     pub state: State,
     /// Where the service can be looked at.
     pub http: Http,
+    /// Who may sign in at the page.
+    pub page: Page,
     /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
     pub histories: Vec<History>,
     /// Caps.
@@ -55,6 +58,8 @@ pub struct Site {
     pub name: String,
     /// Zone of times without an offset; `None` refuses such times.
     pub zone: Option<jiff::tz::TimeZone>,
+    /// Units values are shown in to people.
+    pub units: Units,
 }
 
 /// Which protocol is spoken.
@@ -191,7 +196,7 @@ impl Default for Checked {
     /// What a replay without a file works with: no broker, no topics, every asset found and learned with defaults.
     fn default() -> Self {
         Self {
-            site: Site { name: "site".into(), zone: None },
+            site: Site { name: "site".into(), zone: None, units: Units::default() },
             broker: None,
             topics: Vec::new(),
             settings: Arc::default(),
@@ -199,6 +204,7 @@ impl Default for Checked {
             commands: Vec::new(),
             state: State::default(),
             http: Http::default(),
+            page: Page::default(),
             histories: Vec::new(),
             limits: Limits::default(),
             assets: Vec::new(),

@@ -7,6 +7,7 @@ mod commands;
 pub mod exposure;
 pub mod http;
 mod layers;
+pub mod people;
 mod recorded;
 pub mod secret;
 pub mod settings;

@@ -13,7 +13,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 /// Tables that decide nothing about a reading.
-const LEFT_OUT: [&str; 5] = ["broker", "state", "http", "journal", "service"];
+const LEFT_OUT: [&str; 7] = ["broker", "state", "http", "journal", "service", "page", "users"];
 
 /// The layers, weakest first.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
