@@ -26,7 +26,8 @@ pub struct Driver {
 
 impl Driver {
     pub fn start() -> Self {
-        let wanted = "this test needs a browser: install Debian's packages chromium and chromium-driver, as tests/run does";
+        let wanted =
+            "this test needs a browser: install Debian's packages chromium and chromium-driver, as tests/run does";
         let port = super::free_port();
         let child = Command::new("chromedriver")
             .arg(format!("--port={port}"))
@@ -129,7 +130,8 @@ impl Page {
         let violations = found["violations"].as_array().expect("a list");
         let words = |one: &Value| {
             let nodes = one["nodes"].as_array().into_iter().flatten();
-            let nodes: Vec<String> = nodes.map(|node| format!("    {} {}", node["html"], node["failureSummary"])).collect();
+            let nodes: Vec<String> =
+                nodes.map(|node| format!("    {} {}", node["html"], node["failureSummary"])).collect();
             format!("  {}: {}\n{}", one["id"], one["help"], nodes.join("\n"))
         };
         assert!(violations.is_empty(), "{what}:\n{}", violations.iter().map(words).collect::<Vec<_>>().join("\n"));

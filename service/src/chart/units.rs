@@ -5,18 +5,8 @@
 
 use crate::acquire::units::{Conversion, Unit};
 use crate::advise::wording::unit_sign;
-use serde::{Deserialize, Serialize};
 
-/// Units of a site.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Units {
-    /// As kept: mm/s, µm, °C, bar.
-    #[default]
-    Metric,
-    /// in/s, mil, °F, psi.
-    Inch,
-}
+pub use crate::config::people::Units;
 
 /// How values of one kept unit are shown.
 #[derive(Debug, Clone, PartialEq)]
