@@ -123,6 +123,16 @@ fn put(state: &Path, asset: &str, alerts: &[Alert]) {
                 .expect("a row");
         }
     }
+    let life = alerts.last().and_then(|alert| {
+        let life = serde_json::to_value(alert.remaining_life.as_ref()?).expect("JSON");
+        let at = jiff::Timestamp::from_microsecond(alert.at.0).expect("a time").to_string();
+        let schema = "roundsman.remaining-life/1";
+        Some(serde_json::json!({"schema": schema, "site": "quillhaven", "asset": asset, "at": at, "remaining_life": life}))
+    });
+    if let Some(life) = life {
+        let row = rusqlite::params![asset, life.to_string().into_bytes()];
+        connection.execute("INSERT INTO documents VALUES (?1, 'remaining-life', 0, ?2)", row).expect("a row");
+    }
     for alert in alerts {
         connection
             .execute(
@@ -202,7 +212,7 @@ fn many_alerts_long_names_and_nothing_at_all_fit_too() {
     put(&folder.state(), "fan-2", &[]);
     for paper in ["a4", "letter"] {
         let words = holds_together(&folder.report(long, paper, "many"), paper);
-        assert!(words.contains("earlier, which `roundsman export` lists"), "{words}");
+        assert!(words.contains("earlier, which “roundsman export” lists"), "{words}");
         let words = holds_together(&folder.report("fan-2", paper, "nothing"), paper);
         assert!(words.contains("NO ALERT OPEN") && words.contains("No statement has been made yet"), "{words}");
     }
