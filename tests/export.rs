@@ -152,8 +152,8 @@ fn what_was_sent_comes_back_from_both_forms_beside_the_daemon_and_after_it() {
         }
     }
     let csv = std::fs::read_to_string(out.join("readings.csv")).expect("a file");
-    // 2031-02-27, winter in Berlin: `TZ=Europe/Berlin date -d @1930000000 -Is`
-    assert!(csv.contains("\r\n2031-02-27T23:06:40+01:00,pump-7,pressure,4.5,bar,good\r\n"), "{csv:.300}");
+    // `TZ=Europe/Berlin date -d @1930000000 -Is`
+    assert!(csv.contains("\r\n2031-02-28T00:06:40+01:00,pump-7,pressure,4.5,bar,good\r\n"), "{csv:.300}");
     assert!(csv.contains(",'=HYPERLINK(A1),temperature,"), "{csv:.300}");
 
     // The exported table is a recording that `replay` takes.
@@ -168,7 +168,7 @@ fn what_was_sent_comes_back_from_both_forms_beside_the_daemon_and_after_it() {
     let bytes = || ["state.db", "journal.db"].map(|name| std::fs::read(state.join(name)).expect("a file"));
     let before = bytes();
     let part = dir.path().join("part");
-    let (from, to) = ("2031-02-27T22:08:20Z", "2031-02-27T23:10:00");
+    let (from, to) = ("2031-02-27T23:08:20Z", "2031-02-28T00:10:00");
     let args = ["pump-7", "--from", from, "--to", to, "--zone", "Europe/Berlin", "--only", "readings"];
     exported(&state, &part, &args);
     let times: Vec<_> = read_back(&part.join("readings.csv")).iter().map(|row| micros(row, "time")).collect();

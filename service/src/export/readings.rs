@@ -85,10 +85,10 @@ pub(super) fn write(
         bar.set_position((position + 1).saturating_sub(first));
         for entry in &entries {
             match entry {
-                // As in the daemon, where they are refused before they get here.
-                Entry::Message(Message { retain: true, .. } | Message { cut: true, .. }) | Entry::Hole(_) => {}
-                // A command, no reading.
-                Entry::Asked(_) => {}
+                // Refused in the daemon before they get here; what the page asked for is no reading.
+                Entry::Message(Message { retain: true, .. } | Message { cut: true, .. })
+                | Entry::Asked(_)
+                | Entry::Hole(_) => {}
                 Entry::Message(message) => edge.message(message, &mut routed),
                 Entry::Idle(micros) => edge.idle(*micros, &mut routed),
                 Entry::Configured(recorded) => {

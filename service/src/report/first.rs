@@ -3,10 +3,11 @@
 
 use super::canvas::{Colour, GROUND, INK, MUTED, Style};
 use super::facts::{Asked, Facts};
+use super::second::zone_words;
 use super::sheet::{BODY, Col, HEADING_HEIGHT, ROW, SMALL, Sheet, col, number_col};
 use super::words::{NAME, expected, limit, plate, remaining_line, severity_title, value};
 use crate::advise::document::{Alert, Finding, LifeState, RemainingLife, Severity};
-use crate::advise::local_time::{local, span};
+use crate::advise::local_time::{local, local_short, span};
 use crate::advise::wording::{number, plain};
 use crate::chart::stored::{View, trend};
 use crate::chart::{Palette, Size};
@@ -49,10 +50,13 @@ pub(super) fn write(sheet: &mut Sheet<'_, '_>, facts: &Facts, reader: &Reader, a
     // The boxes below have their heights; the picture takes what is left.
     let seen = facts.open().map_or(0, |alert| alert.contributions.len().min(5));
     let table = if seen > 0 { HEADING_HEIGHT + ROW * (seen + 1) as f32 + 3.0 } else { 0.0 };
-    let below = SAFETY_HEIGHT + 8.0 + table + fault_height(facts);
+    let below = SAFETY_HEIGHT + 8.0 + table + fault_height(sheet, facts);
+    let below = below + 6.0;
     let points = facts.points(2);
-    let both = sheet.room(below) > 330.0 && points.len() > 1;
-    let each = if both { (sheet.room(below) / 2.0).min(190.0) } else { sheet.room(below).min(205.0) };
+    let room = sheet.room(below);
+    // Two trends where there is room for two that can be read.
+    let both = room > 300.0 && points.len() > 1;
+    let each = if both { (room / 2.0).min(200.0) } else { room.min(300.0) };
     for point in points.iter().take(if both { 2 } else { 1 }) {
         picture(sheet, facts, reader, asked, point, each)?;
     }
@@ -69,7 +73,12 @@ fn head(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
     let letters = sheet.canvas.letters;
     sheet.canvas.text(left, sheet.y + 8.0, SMALL.muted(), "Machine report");
     let site = plain(&asked.site, NAME);
-    sheet.canvas.text_to(right, sheet.y + 8.0, SMALL.muted(), &letters.cut(&format!("Site {site}"), SMALL, 250.0));
+    sheet.canvas.text_to(
+        right,
+        sheet.y + 8.0,
+        SMALL.muted(),
+        &letters.cut(&format!("Site {site}, times in {}", zone_words(asked)), SMALL, 350.0),
+    );
     let name = plain(&facts.asset.name, NAME);
     let mut style = Style::new(19.0).bold();
     // A long name gets smaller letters before it is cut.
@@ -130,7 +139,8 @@ fn status(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
     sheet.canvas.text(left + 36.0, sheet.y + 19.5, style, &title);
     if let Some(since) = since {
         let hours = (facts.as_of.0 - since.0) as f64 / 3.6e9;
-        let text = format!("since {}, {}", local(since, &asked.zone), span(hours.max(0.0)));
+        let lasted = if hours < 0.1 { String::new() } else { format!(", for {}", span(hours)) };
+        let text = format!("since {}{lasted}", local(since, &asked.zone));
         sheet.canvas.text_to(left + width - 8.0, sheet.y + 19.0, BODY, &text);
     }
     sheet.canvas.paragraph(left + 36.0, sheet.y + 26.0, width - 44.0, text, &sentence, 5);
@@ -230,7 +240,7 @@ fn what_was_seen(sheet: &mut Sheet<'_, '_>, alert: &Alert, asked: &Asked) {
                 value(part.observed.value, unit, asked.units),
                 part.expected.as_ref().map_or("–".into(), |e| expected(e.value, part.band, unit, asked.units)),
                 part.limit.as_ref().map_or("none passed".into(), |passed| limit(passed, asked.units)),
-                part.onset.map_or("–".into(), |at| local(at, &asked.zone)),
+                part.onset.map_or("–".into(), |at| local_short(at, &asked.zone)),
             ]
         })
         .collect();
@@ -240,6 +250,13 @@ fn what_was_seen(sheet: &mut Sheet<'_, '_>, alert: &Alert, asked: &Asked) {
 /// The likely fault and the checks, side by side.
 const MOST_SIGNS: usize = 6;
 const MOST_CHECKS: usize = 7;
+
+/// What is always worth a look (common practice), where no fault is named.
+const CHECKS: [&str; 3] = [
+    "look, listen and feel from outside the guards: leaks, loose bolts, noise, heat, smell",
+    "compare the sensor with a hand-held instrument before anything is taken apart",
+    "ask what was changed, cleaned or repaired since the date above",
+];
 
 struct Likely {
     title: String,
@@ -302,11 +319,23 @@ fn signs(explanation: &crate::advise::diagnosis::Explanation) -> Vec<String> {
     support.take(MOST_SIGNS - 1).chain(against).take(MOST_SIGNS).collect()
 }
 
-fn fault_height(facts: &Facts) -> f32 {
+/// What the two columns will take.
+fn fault_height(sheet: &Sheet<'_, '_>, facts: &Facts) -> f32 {
     let likely = likely(facts);
-    let lines = likely.signs.len().max(likely.checks.len().min(MOST_CHECKS));
-    // A title of two lines, what is beside it in lines of at most two each.
-    HEADING_HEIGHT + 2.0 * BODY.leading() + lines as f32 * 1.6 * BODY.leading() + 4.0
+    let letters = sheet.canvas.letters;
+    let half = (sheet.width() - 16.0) / 2.0;
+    let lines =
+        |text: &str, style: Style, width: f32, most: usize| letters.wrap(text, style, width).len().min(most) as f32;
+    let left = lines(&likely.title, BODY.bold(), half, 3) * BODY.leading()
+        + likely.signs.iter().map(|sign| lines(sign, SMALL, half, 2) * SMALL.leading()).sum::<f32>();
+    let checks = if likely.checks.is_empty() { CHECKS.map(str::to_owned).into() } else { likely.checks.clone() };
+    let right = checks
+        .iter()
+        .take(MOST_CHECKS)
+        .map(|check| lines(check, BODY, half - 12.0, 2) * BODY.leading() + 0.6)
+        .sum::<f32>()
+        + likely.caution.as_ref().map_or(0.0, |caution| lines(caution, SMALL, half, 3) * SMALL.leading() + 1.0);
+    HEADING_HEIGHT + left.max(right) + 8.0
 }
 
 fn fault(sheet: &mut Sheet<'_, '_>, facts: &Facts) {
@@ -329,13 +358,7 @@ fn fault(sheet: &mut Sheet<'_, '_>, facts: &Facts) {
     let mut y = sheet.y;
     let checks: Vec<String> = match likely.checks.is_empty() {
         false => likely.checks.iter().map(|check| plain(check, 300)).collect(),
-        true => [
-            "look, listen and feel from outside the guards: leaks, loose bolts, noise, heat, smell",
-            "compare the sensor with a hand-held instrument before anything is taken apart",
-            "ask what was changed, cleaned or repaired since the date above",
-        ]
-        .map(str::to_owned)
-        .into(),
+        true => CHECKS.map(str::to_owned).into(),
     };
     for check in checks.iter().take(MOST_CHECKS) {
         if y + BODY.leading() > most {

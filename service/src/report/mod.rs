@@ -132,7 +132,7 @@ pub fn make(reader: &Reader, asset: &str, paper: Paper, asked: &Asked) -> Result
     let broken = || Error::new(Fault::Internal, "the report cannot be put together");
     let by = plain(&asked.by, 80);
     let made = format!(
-        "roundsman {}, {} by {by}; data up to {}. Advice, no machine-protection system; site procedures go before it.",
+        "Made by {by} with roundsman {}, {}; data up to {}. Advice, no protection system.",
         env!("CARGO_PKG_VERSION"),
         local(asked.now, &asked.zone),
         local(facts.as_of, &asked.zone),

@@ -40,7 +40,7 @@ pub(super) fn write(sheet: &mut Sheet<'_, '_>, facts: &Facts, reader: &Reader, a
     Ok(())
 }
 
-fn zone_words(asked: &Asked) -> String {
+pub(super) fn zone_words(asked: &Asked) -> String {
     match jiff::Timestamp::from_microsecond(asked.now.0) {
         Ok(_) if asked.zone == jiff::tz::TimeZone::UTC => "UTC".into(),
         Ok(now) => {
@@ -59,7 +59,7 @@ fn vibration(sheet: &mut Sheet<'_, '_>, facts: &Facts, reader: &Reader, asked: &
             format!("No waveform could be looked into: {}", plain(why, 200))
         });
         sheet.paragraph(SMALL.muted(), &why, 2);
-        let points: Vec<_> = facts.points(4).into_iter().skip(1).take(2).collect();
+        let points: Vec<_> = facts.points(3).into_iter().skip(1).take(2).collect();
         for point in points {
             picture(sheet, facts, reader, asked, point, 150.0)?;
         }
@@ -251,13 +251,13 @@ fn alerts(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
     }
     const COLUMNS: [Col; 5] =
         [col("Raised", 1.7), col("Worst", 1.1), col("About", 1.5), col("Stands", 1.5), col("What was said last", 5.2)];
-    let shown = room.min(facts.episodes.len()).min(12);
+    let shown = room.min(facts.episodes.len()).min(24);
     let rows: Vec<Vec<String>> = facts.episodes.iter().take(shown).map(|episode| episode_row(episode, asked)).collect();
     sheet.table(&COLUMNS, &rows);
     let more = facts.episodes.len() - shown;
     if more > 0 {
         let at_least = if facts.more_episodes { "at least " } else { "" };
-        sheet.paragraph(SMALL.muted(), &format!("and {at_least}{more} earlier, which `roundsman export` lists"), 1);
+        sheet.paragraph(SMALL.muted(), &format!("and {at_least}{more} earlier, which “roundsman export” lists"), 1);
     }
 }
 

@@ -79,7 +79,7 @@ impl<'a, 'p> Sheet<'a, 'p> {
         let (left, width) = (self.left, self.width());
         let total: f32 = columns.iter().map(|column| column.share).sum();
         let letters = self.canvas.letters;
-        let gap = 6.0;
+        let gap = 11.0;
         let mut x = left;
         let places: Vec<(f32, f32)> = columns
             .iter()
@@ -90,7 +90,7 @@ impl<'a, 'p> Sheet<'a, 'p> {
                 place
             })
             .collect();
-        let mut line = |canvas: &mut Canvas<'_, '_>, y: f32, style: Style, cells: &mut dyn Iterator<Item = &str>| {
+        let line = |canvas: &mut Canvas<'_, '_>, y: f32, style: Style, cells: &mut dyn Iterator<Item = &str>| {
             for (((x, wide), column), cell) in places.iter().zip(columns).zip(cells) {
                 let shown = letters.cut(cell, style, *wide);
                 match column.right {
