@@ -102,6 +102,7 @@ impl Host {
     ) -> Option<LinkFault> {
         let mut events = Vec::new();
         let mut leaving = false;
+        let mut stop = self.stop.clone();
         loop {
             let polled = {
                 let mut poll = pin!(link.poll(&mut events));
@@ -117,7 +118,7 @@ impl Host {
                                 self.ask(&node, requests);
                             }
                         }
-                        _ = self.stop.wait_for(|stop| *stop), if !leaving => {
+                        _ = stop.wait_for(|stop| *stop), if !leaving => {
                             leaving = true;
                             if connected.is_none() {
                                 return None;

@@ -91,7 +91,7 @@ impl Word {
 }
 
 /// The number of the connection, for births and the will.
-pub(super) fn bd_seq(number: u8, timestamp: Option<u64>) -> Metric {
+pub(super) fn birth_number(number: u8, timestamp: Option<u64>) -> Metric {
     Metric {
         name: Some("bdSeq".into()),
         timestamp,

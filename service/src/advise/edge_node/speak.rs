@@ -6,7 +6,7 @@
 //! and not retained; what is said while nobody hears it stands in the next birth.
 
 use super::board::{Board, Standing};
-use super::metrics::{Word, bd_seq, words};
+use super::metrics::{Word, birth_number, words};
 use crate::acquire::mqtt::backoff::Backoff;
 use crate::acquire::mqtt::link::{
     About, Content, LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, Requests,
@@ -65,8 +65,9 @@ impl EdgeNode {
         let id = format!("{}-edge", self.broker.client_id);
         let mut backoff = Backoff::new(self.broker.backoff_first, self.broker.backoff_most, &id);
         let mut last = None::<LinkFault>;
+        let mut bd_seq = self.next_bd_seq();
         while !*self.stop.borrow() {
-            let mut session = Session { bd_seq: self.next_bd_seq(), ..Session::default() };
+            let mut session = Session { bd_seq, ..Session::default() };
             let options = LinkOptions {
                 client_id: id.clone(),
                 session_expiry_secs: 0,
@@ -79,6 +80,10 @@ impl EdgeNode {
             };
             let (mut link, requests) = L::open(&options);
             let Some(fault) = self.converse(&mut link, &requests, &mut session).await else { return };
+            // The broker has this will and says it; one that never heard of it does not.
+            if session.connected.is_some() {
+                bd_seq = self.next_bd_seq();
+            }
             let pause = backoff.failed(session.connected.map(|since| since.elapsed()));
             if last.as_ref() != Some(&fault) {
                 tracing::warn!("Sparkplug edge node: {fault}; next try in {pause:.1?}");
@@ -101,6 +106,7 @@ impl EdgeNode {
     ) -> Option<LinkFault> {
         let mut events = Vec::new();
         let mut leaving = false;
+        let mut stop = self.stop.clone();
         loop {
             let polled = {
                 let mut poll = pin!(link.poll(&mut events));
@@ -112,7 +118,7 @@ impl EdgeNode {
                         () = &mut watchdog => return (!leaving).then(|| LinkFault::Hung(self.broker.watchdog())),
                         () = board.changed(), if !leaving => self.speak(requests, session),
                         () = tokio::time::sleep(TRY_AGAIN), if session.again && !leaving => self.speak(requests, session),
-                        _ = self.stop.wait_for(|stop| *stop), if !leaving => {
+                        _ = stop.wait_for(|stop| *stop), if !leaving => {
                             leaving = true;
                             if session.connected.is_none() {
                                 return None;
@@ -191,7 +197,7 @@ impl EdgeNode {
                 value: Some(Value::Boolean(false)),
                 ..Metric::default()
             };
-            self.send(requests, session, "NBIRTH", None, vec![bd_seq(session.bd_seq, now), rebirth])?;
+            self.send(requests, session, "NBIRTH", None, vec![birth_number(session.bd_seq, now), rebirth])?;
             session.born = true;
         }
         for (asset, standing) in self.board.read() {
@@ -242,7 +248,7 @@ impl EdgeNode {
         self.publication(
             "NDEATH",
             None,
-            &Payload { timestamp: now, metrics: vec![bd_seq(session.bd_seq, now)], seq: None },
+            &Payload { timestamp: now, metrics: vec![birth_number(session.bd_seq, now)], seq: None },
         )
     }
 
