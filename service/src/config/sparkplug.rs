@@ -65,7 +65,7 @@ impl Sparkplug {
     }
 }
 
-/// Reads and checks the table. `client_id`: what the connections' names begin with.
+/// Reads and checks the table.
 pub(super) fn read_sparkplug(table: Table<'_>) -> Sparkplug {
     let mut sparkplug = Sparkplug::default();
     if let Some(spot) = table.get("groups") {

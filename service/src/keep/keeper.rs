@@ -566,3 +566,33 @@ impl Memory {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::acquire::mqtt::link::{About, Content};
+    use crate::keep::store::read_outbox;
+
+    /// What goes out after a restart is what would have gone out before it.
+    #[test]
+    fn what_mqtt_says_of_a_document_comes_out_of_the_outbox_again() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut store = Store::open(dir.path()).expect("opens");
+        let transaction = store.connection.transaction().expect("begins");
+        let abouts = [
+            About::default(),
+            About { content: Content::CloudEvent, ..About::default() },
+            About { expiry_secs: Some(300), ..About::default() },
+        ];
+        for about in abouts {
+            let correlation = Some(Bytes::from_static(b"id"));
+            let publication = Publication { topic: "t".into(), payload: vec![1], retain: false, correlation, about };
+            put_in_outbox(&transaction, Urgency::Alert, &publication, None).expect("writes");
+        }
+        transaction.commit().expect("commits");
+        drop(store);
+        let store = Store::open(dir.path()).expect("opens again");
+        let waiting = read_outbox(&store.connection, 10).expect("reads");
+        assert!(waiting.iter().map(|row| row.publication.about).eq(abouts), "{waiting:?}");
+    }
+}
