@@ -38,7 +38,8 @@ fn to(postgres: &Postgres) -> Settings {
 }
 
 fn with(broker: &Broker, dir: &Path, historian: Settings) -> RunSettings {
-    RunSettings { historian: Some(historian), ..settings(broker.port, dir) }
+    // Time enough for the last rows also on a machine that is busy with other suites.
+    RunSettings { historian: Some(historian), stop_within: Duration::from_secs(40), ..settings(broker.port, dir) }
 }
 
 /// A reading a second of each asset, and a few commands, of which every other is refused.
@@ -417,7 +418,7 @@ fn a_backlog_is_worked_off() {
 }
 
 /// An authority of an invented plant, and a certificate for the server, as PEM: authority, certificate, key.
-fn certificates() -> [String; 3] {
+fn certificates(authority: &str) -> [String; 3] {
     use rcgen::{BasicConstraints, CertificateParams, DnType, IsCa, Issuer, KeyPair};
     let params = |name: &str, names: &[&str]| {
         let names: Vec<String> = names.iter().map(|name| (*name).to_owned()).collect();
@@ -426,7 +427,7 @@ fn certificates() -> [String; 3] {
         params
     };
     let key = KeyPair::generate().expect("a key");
-    let mut authority = params("Quillhaven authority", &[]);
+    let mut authority = params(authority, &[]);
     authority.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
     let certificate = authority.self_signed(&key).expect("signed").pem();
     let issuer = Issuer::new(authority, key);
@@ -441,8 +442,8 @@ fn tls_is_required_and_the_server_is_checked() {
     use roundsman::acquire::mqtt::tls::{Tls, TlsFiles};
     let broker = Broker::start("");
     let dir = tempfile::tempdir().expect("a temporary directory");
-    let [authority, certificate, key] = certificates();
-    let [other, ..] = certificates();
+    let [authority, certificate, key] = certificates("Quillhaven authority");
+    let [other, ..] = certificates("some other authority");
     let files = [("server.crt", certificate.as_str()), ("server.key", key.as_str())];
     let postgres = Postgres::start("ssl = on\n", &files);
     let under = |authority: &str, server_name: Option<&str>| {
@@ -473,7 +474,9 @@ fn tls_is_required_and_the_server_is_checked() {
     ] {
         let daemon = Daemon::started(with(&broker, &state, through(port, tls)));
         wait_for(words, || is_down(&daemon).is_some_and(|why| why.contains(words)));
-        println!("{}", is_down(&daemon).expect("down"));
+        let why = is_down(&daemon).expect("down");
+        println!("{why}");
+        assert!(why.contains("historian."), "{why} names no setting to mend");
         daemon.stop().expect("a clean stop");
     }
 }

@@ -246,7 +246,7 @@ mod tests {
         assert!(told.is_none());
         let other_clock = config(&format!("{TOPICS}detect.advisory_sigmas = 3\nbroker.clock = \"stream\"\n"));
         let (change, told) = running.take(&other_clock).expect("it can work");
-        assert_eq!(change.of(Reach::Restart), ["broker.clock", "broker.keep_alive"]);
+        assert_eq!(change.of(Reach::Restart), ["broker.clock"]);
         let told = crate::config::from_recorded(&told.expect("told").recorded, &[]).expect("no faults");
         assert_eq!(told.clock(), Some(crate::config::Clock::Wall), "the reader goes on under the one of the start");
         let other = config("topics = [{ pattern = \"other/{asset}/{point}\" }]\ndetect.advisory_sigmas = 4\n");

@@ -40,7 +40,6 @@ impl From<rusqlite::Error> for Trouble {
 
 /// One sentence: the server's word, or the network's, and the remedy.
 pub fn sentence(error: &Error) -> String {
-    let remedy = error.code().map_or("", remedy);
     let mut words = match error.as_db_error() {
         Some(server) => format!("{} ({})", server.message(), server.code().code()),
         None => {
@@ -56,6 +55,18 @@ pub fn sentence(error: &Error) -> String {
             }
             words
         }
+    };
+    let remedy = match error.code() {
+        Some(state) => remedy(state),
+        // rustls's words for whatever is wrong with the server's certificate.
+        None if words.contains("invalid peer certificate") => {
+            "historian.ca_file must hold the authority that issued the server's certificate, and the certificate must be \
+             valid and bear the name in historian.host, or historian.server_name"
+        }
+        None if words.contains("server does not support TLS") => {
+            "let the server speak it (ssl = on), or set historian.tls = false and read what that asks for"
+        }
+        None => "",
     };
     if !remedy.is_empty() {
         words = format!("{words}: {remedy}");

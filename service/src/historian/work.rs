@@ -25,8 +25,10 @@ const DOCUMENTS: usize = 200;
 const LOOKED_AT: i64 = 40 * 86_400 * 1_000_000;
 /// After so long the connection is made anew, and everything compared.
 const RENEWED: Duration = Duration::from_secs(86_400);
-/// A look at everything takes at most this share of the time: 1 in 20.
+/// A look at what is new takes at most this share of the time, 1 in 20, where that leaves no longer a wait than the next.
 const SHARE: u32 = 20;
+/// Nothing new waits longer than this to be looked at.
+const LONGEST_WAIT: Duration = Duration::from_secs(60);
 /// A connection that is not made by then is tried anew.
 const CONNECT: Duration = Duration::from_secs(15);
 
@@ -151,7 +153,8 @@ impl Copier {
             let last = stop.borrow().is_some();
             let began = Instant::now();
             self.look(&mut sink, &mut copied).await?;
-            let took = began.elapsed();
+            // The first works off what has gathered, however long; that says nothing of the next.
+            let took = if copied.first_look { Duration::ZERO } else { began.elapsed() };
             copied.first_look = false;
             let progress = &self.status.historian;
             progress.complete_at.set((self.now)());
@@ -166,7 +169,7 @@ impl Copier {
                 return Ok(());
             }
             tokio::select! {
-                () = tokio::time::sleep(self.settings.every.max(took * SHARE)) => {}
+                () = tokio::time::sleep(self.settings.every.max((took * SHARE).min(LONGEST_WAIT))) => {}
                 _ = stop.wait_for(Option::is_some) => {}
             }
         }
