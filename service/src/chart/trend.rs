@@ -296,7 +296,7 @@ impl TrendChart<'_> {
         for limit in outside {
             let (class, colour, _) = look(limit.name, palette);
             let above = self.shown.value(limit.limit.limit.value) > plot.high;
-            let text = format!("{} {}", self.limit_text(limit), if above { "↑" } else { "↓" });
+            let text = format!("{} {}", self.limit_text(limit, plot), if above { "↑" } else { "↓" });
             let rows = (0..4).map(|n| 13.0 * f64::from(n));
             let wanted: Vec<f64> =
                 rows.map(|d| if above { plot.top + 11.0 + d } else { plot.bottom - 4.0 - d }).collect();
@@ -308,15 +308,19 @@ impl TrendChart<'_> {
             let path = format!("M{:.1} {y:.1}H{:.1}", self.holds_from(limit, plot), plot.right);
             svg.path(&format!("limit {class}"), &path, "none", colour, &format!(r##"stroke-width="1.2" {dashes}"##));
             let place = free(&[y - 4.0, y + 13.0, y - 17.0, y + 26.0]);
-            let text = self.limit_text(limit);
+            let text = self.limit_text(limit, plot);
             svg.text((plot.right - 4.0, place), Anchor::End, &format!("{class}-text small"), colour, &text);
         }
     }
 
-    fn limit_text(&self, limit: &NamedLimit) -> String {
+    /// In a narrow picture without its source, which the description has all the same.
+    fn limit_text(&self, limit: &NamedLimit, plot: &Plot) -> String {
         let value = number(self.shown.value(limit.limit.limit.value));
         let (name, source) = (limit_words(limit.name), source_words(&limit.limit.source));
-        format!("{name} {value} {} · {source}", self.shown.sign)
+        let text = format!("{name} {value} {}", self.shown.sign);
+        let whole = format!("{text} · {source}");
+        // About the width of a letter.
+        if 5.6 * whole.chars().count() as f64 > 0.6 * (plot.right - plot.left) { text } else { whole }
     }
 
     /// A limit from the baseline belongs to the operating state it was last stated in, not to those before.
