@@ -48,7 +48,8 @@ pub fn trend(
 ) -> Result<StoredTrend, KeepError> {
     let columns = view.size.width.clamp(50.0, 4000.0) as usize;
     let rows = reader.trend(asset.id, point.index, from, to, columns)?;
-    let periods = reader.periods(&asset.name, from, to, columns / 2)?;
+    // Stripes narrower than this say nothing.
+    let periods = reader.periods(&asset.name, from, to, columns / 12)?;
     let condition = reader.condition(&asset.name)?;
     let life = reader.remaining_life(&asset.name)?;
     let span = Span { asset: Some(&asset.name), from, to, most: MOST_MARKS };

@@ -281,44 +281,54 @@ impl TrendChart<'_> {
 
     fn limits(&self, svg: &mut Svg, plot: &Plot, palette: &Palette) {
         let mut taken: Vec<f64> = Vec::new();
-        let mut outside = Vec::new();
-        for limit in self.limits {
-            let value = self.shown.value(limit.limit.limit.value);
-            let (class, colour, dashes) = match limit.name {
-                LimitName::AlarmHigh | LimitName::AlarmLow => ("alarm", palette.alarm, ""),
-                LimitName::WarningHigh | LimitName::WarningLow => {
-                    ("warning", palette.warning, r##"stroke-dasharray="8 4""##)
-                }
-            };
-            let text = format!(
-                "{} {} {} · {}",
-                limit_words(limit.name),
-                number(value),
-                self.shown.sign,
-                source_words(&limit.limit.source)
-            );
-            if value > plot.high || value < plot.low {
-                outside.push((value > plot.high, class, colour, text));
-                continue;
-            }
-            let y = plot.y(value);
-            let path = format!("M{:.1} {y:.1}H{:.1}", plot.left, plot.right);
-            svg.path(&format!("limit {class}"), &path, "none", colour, &format!(r##"stroke-width="1.2" {dashes}"##));
-            // Above its line, or below where another's text is.
-            let above = y - 4.0;
-            let place = if above < plot.top + 10.0 || taken.iter().any(|t| (t - above).abs() < 12.0) {
-                y + 13.0
-            } else {
-                above
-            };
+        let mut free = |wanted: &[f64]| {
+            let inside = |y: &f64| *y >= plot.top + 9.0 && *y <= plot.bottom - 3.0;
+            let place = wanted.iter().copied().find(|y| inside(y) && taken.iter().all(|t| (t - y).abs() >= 12.0));
+            let place = place.or(wanted.first().copied()).unwrap_or(plot.top);
             taken.push(place);
+            place
+        };
+        let (inside, outside): (Vec<_>, Vec<_>) = self.limits.iter().partition(|limit| {
+            let value = self.shown.value(limit.limit.limit.value);
+            value <= plot.high && value >= plot.low
+        });
+        // Those without a line of their own first: they stand at the edge they are beyond.
+        for limit in outside {
+            let (class, colour, _) = look(limit.name, palette);
+            let above = self.shown.value(limit.limit.limit.value) > plot.high;
+            let text = format!("{} {}", self.limit_text(limit, plot), if above { "↑" } else { "↓" });
+            let rows = (0..4).map(|n| 13.0 * f64::from(n));
+            let wanted: Vec<f64> =
+                rows.map(|d| if above { plot.top + 11.0 + d } else { plot.bottom - 4.0 - d }).collect();
+            svg.text((plot.right - 4.0, free(&wanted)), Anchor::End, &format!("{class}-text small"), colour, &text);
+        }
+        for limit in inside {
+            let (class, colour, dashes) = look(limit.name, palette);
+            let y = plot.y(self.shown.value(limit.limit.limit.value));
+            let path = format!("M{:.1} {y:.1}H{:.1}", self.holds_from(limit, plot), plot.right);
+            svg.path(&format!("limit {class}"), &path, "none", colour, &format!(r##"stroke-width="1.2" {dashes}"##));
+            let place = free(&[y - 4.0, y + 13.0, y - 17.0, y + 26.0]);
+            let text = self.limit_text(limit, plot);
             svg.text((plot.right - 4.0, place), Anchor::End, &format!("{class}-text small"), colour, &text);
         }
-        for (n, (above, class, colour, text)) in outside.into_iter().enumerate() {
-            let y = if above { plot.top + 12.0 + 13.0 * n as f64 } else { plot.bottom - 5.0 - 13.0 * n as f64 };
-            let text = format!("{text} {}", if above { "↑" } else { "↓" });
-            svg.text((plot.right - 4.0, y), Anchor::End, &format!("{class}-text small"), colour, &text);
-        }
+    }
+
+    /// In a narrow picture without its source, which the description has all the same.
+    fn limit_text(&self, limit: &NamedLimit, plot: &Plot) -> String {
+        let value = number(self.shown.value(limit.limit.limit.value));
+        let (name, source) = (limit_words(limit.name), source_words(&limit.limit.source));
+        let text = format!("{name} {value} {}", self.shown.sign);
+        let whole = format!("{text} · {source}");
+        // About the width of a letter.
+        if 5.6 * whole.chars().count() as f64 > 0.6 * (plot.right - plot.left) { text } else { whole }
+    }
+
+    /// A limit from the baseline belongs to the operating state it was last stated in, not to those before.
+    fn holds_from(&self, limit: &NamedLimit, plot: &Plot) -> f64 {
+        let began =
+            self.periods.last().filter(|_| limit.limit.source == "baseline").map(|last| plot.x(secs(last.began)));
+        // Wide enough to be seen.
+        began.unwrap_or(plot.left).clamp(plot.left, plot.left + 0.88 * (plot.right - plot.left))
     }
 
     fn marks(&self, svg: &mut Svg, plot: &Plot, palette: &Palette) {
@@ -373,6 +383,14 @@ impl TrendChart<'_> {
             let middle = (0.5 * (plot.left + plot.right), 0.5 * (plot.top + plot.bottom));
             svg.text(middle, Anchor::Middle, "muted", palette.muted, "no values in this range");
         }
+    }
+}
+
+/// Class, colour and dashes of a limit.
+fn look(name: LimitName, palette: &Palette) -> (&'static str, &'static str, &'static str) {
+    match name {
+        LimitName::AlarmHigh | LimitName::AlarmLow => ("alarm", palette.alarm, ""),
+        LimitName::WarningHigh | LimitName::WarningLow => ("warning", palette.warning, r##"stroke-dasharray="8 4""##),
     }
 }
 

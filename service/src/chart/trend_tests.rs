@@ -31,6 +31,7 @@ fn drawn(units: Units, change: impl FnOnce(&mut TrendChart<'_>)) -> Picture {
     let limits = [
         limit(LimitName::AlarmHigh, 400.0, "own"),
         limit(LimitName::WarningHigh, 2.8, "ISO 20816-3:2022 group 2, rigid"),
+        limit(LimitName::AlarmLow, 1.6, "baseline"),
     ];
     let marks = [
         Mark { at: at(3000), kind: MarkKind::Warning, text: "warning raised".into() },
@@ -88,6 +89,9 @@ fn it_shows_gaps_states_limits_marks_and_where_it_is_heading() {
     }
     assert!(!svg.contains("outside") && !svg.contains(">P90<"), "what is not in the picture is not drawn");
     assert!(plot.low <= 1.5 && plot.high >= 2.8 && plot.high < 10.0, "{plot:?}");
+    // What the baseline says holds for the state it is in now.
+    let now = format!("M{:.1} {:.1}H", plot.x((DAY / 2 + 20_000) as f64), plot.y(1.6));
+    assert_eq!(path_of(&svg, "limit alarm").split_at(now.len()).0, now);
     // A value's place and back.
     let x = plot.x(86_400.0);
     assert!((x - 0.5 * (plot.left + plot.right)).abs() < 1e-6);

@@ -247,7 +247,8 @@ class Trends {
     const address = new URL(location);
     address.searchParams.set("from", Math.round(from));
     address.searchParams.set("to", Math.round(to));
-    if (this.before.length) history.replaceState(null, "", address);
+    if (this.begun) history.replaceState(null, "", address);
+    this.begun = true;
   }
 
   draw() {
