@@ -1,9 +1,9 @@
 //! The page with a real browser: from the list to a machine and what is done about it, at a desk and on a phone; a list that
 //! follows the plant over a restart of the daemon; and every way in that must stay shut.
 
-mod common;
 #[path = "common/browser.rs"]
 mod browser;
+mod common;
 mod support;
 
 use browser::{Driver, Eyes};
@@ -48,8 +48,12 @@ impl Site {
     }
 
     fn up(&mut self) {
-        let mut arguments =
-            arguments(&self.dir.path().join("site.toml"), self.broker.port, "under-test", &self.dir.path().join("state"));
+        let mut arguments = arguments(
+            &self.dir.path().join("site.toml"),
+            self.broker.port,
+            "under-test",
+            &self.dir.path().join("state"),
+        );
         arguments.extend(["--set".into(), format!("http.listen=127.0.0.1:{}", self.port)]);
         let daemon = Process::spawn(support::roundsman(), &arguments, &Log::default());
         daemon.wait_until_connected(0);
@@ -242,7 +246,9 @@ fn who_has_no_right_is_refused() {
     let answer = site.ask("GET", "/", &[&cookie, "Accept: text/html"], "");
     let policy = answer.header("content-security-policy").expect("a policy");
     assert!(policy.contains("frame-ancestors 'none'") && !policy.contains("unsafe"), "{policy}");
-    for (name, value) in [("x-content-type-options", "nosniff"), ("referrer-policy", "same-origin"), ("cache-control", "no-store")] {
+    for (name, value) in
+        [("x-content-type-options", "nosniff"), ("referrer-policy", "same-origin"), ("cache-control", "no-store")]
+    {
         assert_eq!(answer.header(name), Some(value));
     }
 
@@ -402,6 +408,9 @@ async fn the_list_lives_on_over_a_restart_of_the_daemon() {
     page.until("#live.lost, #live", "live").await;
     site.press("fan-9", 300..600, 1.0);
     page.until("#rows", "fan-9").await;
-    assert_eq!(page.run("return window.marked === true && !document.querySelector('#live').classList.contains('lost')").await, true);
+    assert_eq!(
+        page.run("return window.marked === true && !document.querySelector('#live').classList.contains('lost')").await,
+        true
+    );
     page.0.close().await.expect("it closes");
 }

@@ -216,7 +216,7 @@ mod tests {
             ("broker.url", Reach::Restart),
             ("http.listen", Reach::Restart),
             ("site.name", Reach::Restart),
-    ("site.units", Reach::Restart),
+            ("site.units", Reach::Restart),
             ("statement", Reach::Now),
         ] {
             assert_eq!(reach(path), want, "{path}");

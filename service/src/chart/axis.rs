@@ -112,7 +112,8 @@ fn round_times(from: f64, to: f64, step: Step, zone: &TimeZone) -> Result<Vec<(f
                 let next = day.checked_add(Span::new().days(1))?.start_of_day()?;
                 let mut wall = 0;
                 while wall < 86_400 {
-                    let at = day.date().at(0, 0, 0, 0).checked_add(Span::new().seconds(wall))?.to_zoned(zone.clone())?;
+                    let at =
+                        day.date().at(0, 0, 0, 0).checked_add(Span::new().seconds(wall))?.to_zoned(zone.clone())?;
                     if !push(&at, before.as_ref()) {
                         break 'days;
                     }
@@ -194,7 +195,10 @@ mod tests {
         let from = "2026-03-28T23:00:00Z".parse::<Timestamp>().expect("a time").as_second() as f64;
         let found = times(from, from + 23.0 * 3600.0, 8, &berlin());
         let labels: Vec<_> = found.iter().map(|(_, label)| label.as_str()).collect();
-        assert_eq!(labels, ["29 Mar 00:00", "03:00", "06:00", "09:00", "12:00", "15:00", "18:00", "21:00", "30 Mar 00:00"]);
+        assert_eq!(
+            labels,
+            ["29 Mar 00:00", "03:00", "06:00", "09:00", "12:00", "15:00", "18:00", "21:00", "30 Mar 00:00"]
+        );
         let hours: Vec<_> = found.iter().map(|(at, _)| (at - from) / 3600.0).collect();
         assert_eq!(hours, [0.0, 2.0, 5.0, 8.0, 11.0, 14.0, 17.0, 20.0, 23.0]);
     }

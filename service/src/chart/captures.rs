@@ -61,7 +61,8 @@ fn sensors_of(rows: &[WaveformRow], plate: &Plate, diagnosis: Option<&Diagnosis>
         });
         // One of the same operating state before any other; one of another state is better than none only where nobody
         // knows the state.
-        let reference = references.filter(|(same, _)| *same || state.is_none()).max_by_key(|(same, row)| (*same, row.number));
+        let reference =
+            references.filter(|(same, _)| *same || state.is_none()).max_by_key(|(same, row)| (*same, row.number));
         let sensor = if axis.is_empty() { point.to_owned() } else { format!("{point}/{axis}") };
         let alerts = slots().filter_map(|(slot, row)| {
             let (episode, of) = slot.strip_prefix("alert/")?.split_once('/')?;

@@ -47,8 +47,14 @@ impl Palette {
     };
 
     /// For paper: a white ground, and greys that a printer without colour keeps apart.
-    pub const PRINT: Palette =
-        Palette { ground: "#ffffff", ink: "#000000", muted: "#444444", grid: "#dddddd", line: "#123f63", ..Self::LIGHT };
+    pub const PRINT: Palette = Palette {
+        ground: "#ffffff",
+        ink: "#000000",
+        muted: "#444444",
+        grid: "#dddddd",
+        line: "#123f63",
+        ..Self::LIGHT
+    };
 
     /// For a dark page.
     pub const DARK: Palette = Palette {

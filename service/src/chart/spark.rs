@@ -9,7 +9,8 @@ use roundsman_models::EventTime;
 /// Draws rows between two times. `words` is what a screen reader says of it.
 pub fn spark(rows: &[TrendRow], from: EventTime, to: EventTime, size: Size, palette: &Palette, words: &str) -> String {
     let secs = |at: EventTime| at.0 as f64 / 1e6;
-    let bands = rows.iter().filter_map(|row| row.expected).flat_map(|e| [e.low.unwrap_or(e.mean), e.high.unwrap_or(e.mean)]);
+    let bands =
+        rows.iter().filter_map(|row| row.expected).flat_map(|e| [e.low.unwrap_or(e.mean), e.high.unwrap_or(e.mean)]);
     let (low, high) = axis::room(rows.iter().map(|row| row.mean).chain(bands));
     let plot = Plot {
         left: 1.0,
@@ -26,12 +27,19 @@ pub fn spark(rows: &[TrendRow], from: EventTime, to: EventTime, size: Size, pale
     let (mut band, mut mean) = (String::new(), String::new());
     let usual = rows.iter().map(|row| row.to - row.from).max().unwrap_or(0);
     for run in rows.chunk_by(|a, b| b.from - a.to <= 2 * usual) {
-        let sides = run.iter().filter_map(|row| Some((x(row), plot.y(row.expected?.low?), plot.y(row.expected?.high?))));
+        let sides =
+            run.iter().filter_map(|row| Some((x(row), plot.y(row.expected?.low?), plot.y(row.expected?.high?))));
         area(&mut band, &sides.collect::<Vec<_>>());
         line(&mut mean, run.iter().map(|row| (x(row), plot.y(row.mean))));
     }
     svg.path("band", &band, palette.band, "none", "");
-    svg.path("measured", &mean, "none", palette.line, r##"stroke-width="1.3" stroke-linejoin="round" stroke-linecap="round""##);
+    svg.path(
+        "measured",
+        &mean,
+        "none",
+        palette.line,
+        r##"stroke-width="1.3" stroke-linejoin="round" stroke-linecap="round""##,
+    );
     svg.done()
 }
 

@@ -129,7 +129,8 @@ impl SpectrumChart<'_> {
     pub fn draw(&self, size: Size, palette: &Palette) -> Picture {
         let traces = || self.traces.iter().take(3);
         let inside = |trace: &Trace<'_>| {
-            let (first, last) = ((self.hz.0 / trace.step).max(0.0) as usize, (self.hz.1 / trace.step).max(0.0) as usize);
+            let (first, last) =
+                ((self.hz.0 / trace.step).max(0.0) as usize, (self.hz.1 / trace.step).max(0.0) as usize);
             trace.values.iter().take(last.saturating_add(1)).skip(first).fold(0.0_f64, |m, v| m.max(*v))
         };
         let highest = traces().map(inside).fold(0.0_f64, f64::max);
@@ -177,7 +178,13 @@ impl SpectrumChart<'_> {
                 ));
                 continue;
             }
-            svg.path("marked", &format!("M{x:.1} {:.1}V{:.1}", plot.bottom, y), "none", palette.alarm, r##"stroke-width="1.4""##);
+            svg.path(
+                "marked",
+                &format!("M{x:.1} {:.1}V{:.1}", plot.bottom, y),
+                "none",
+                palette.alarm,
+                r##"stroke-width="1.4""##,
+            );
             // Two rows of names, so that neighbours do not lie on one another; what finds no room is in the description.
             let half = 3.3 * line.label.chars().count() as f64;
             let row = last.iter().position(|end| x - half > *end + 4.0);
@@ -196,7 +203,9 @@ impl SpectrumChart<'_> {
 /// The highest value within a line of a frequency.
 pub fn peak_near(trace: &Trace<'_>, hz: f64) -> Option<f64> {
     let middle = (hz / trace.step).round().max(0.0) as usize;
-    let near = trace.values.get(middle.saturating_sub(1)..=middle.saturating_add(1).min(trace.values.len().checked_sub(1)?))?;
+    let near = trace
+        .values
+        .get(middle.saturating_sub(1)..=middle.saturating_add(1).min(trace.values.len().checked_sub(1)?))?;
     near.iter().copied().reduce(f64::max)
 }
 
@@ -234,7 +243,13 @@ impl WaveformChart<'_> {
             let top = whole.top + n as f64 * each;
             let plot = Plot { top: top + 3.0, bottom: top + each - 3.0, ..whole };
             axis::vertical(&mut svg, &plot, palette);
-            svg.path(&format!("trace-{n}"), &outline(trace, &plot), "none", colour, r##"stroke-width="0.9" stroke-linejoin="round""##);
+            svg.path(
+                &format!("trace-{n}"),
+                &outline(trace, &plot),
+                "none",
+                colour,
+                r##"stroke-width="0.9" stroke-linejoin="round""##,
+            );
         }
         foot(&mut svg, size, palette, (self.sign, "s"));
         Picture { svg: svg.done(), plot: whole }
@@ -279,7 +294,17 @@ mod tests {
 
     fn values() -> Vec<f64> {
         // 4000 lines of 0.25 Hz; 25 Hz and 87.5 Hz stand out.
-        (0..4000).map(|k| if k == 100 { 2.0 } else if k == 350 { 5.0 } else { 0.01 }).collect()
+        (0..4000)
+            .map(|k| {
+                if k == 100 {
+                    2.0
+                } else if k == 350 {
+                    5.0
+                } else {
+                    0.01
+                }
+            })
+            .collect()
     }
 
     #[test]

@@ -119,7 +119,8 @@ impl TrendChart<'_> {
         let reach = 3.0 * (high - low);
         let near = |v: &f64| *v <= high + reach && *v >= low - reach;
         let limits = self.limits.iter().map(|l| self.shown.value(l.limit.limit.value)).filter(near);
-        let targets = self.fans.iter().filter(|fan| fan.at < self.to).map(|fan| self.shown.value(fan.limit)).filter(near);
+        let targets =
+            self.fans.iter().filter(|fan| fan.at < self.to).map(|fan| self.shown.value(fan.limit)).filter(near);
         let (low, high) = axis::room(values.iter().copied().chain(limits).chain(targets));
         let to = if to > from { to } else { from + 1.0 };
         Plot {
@@ -195,8 +196,7 @@ impl TrendChart<'_> {
 
     /// Rows that follow one another without a gap. What is normal is what most distances are.
     fn runs(&self) -> Vec<&[TrendRow]> {
-        let mut steps: Vec<i64> =
-            self.rows.windows(2).filter_map(|w| Some(w.get(1)?.from - w.first()?.to)).collect();
+        let mut steps: Vec<i64> = self.rows.windows(2).filter_map(|w| Some(w.get(1)?.from - w.first()?.to)).collect();
         steps.sort_unstable();
         // Rows of slow points do not touch: the usual distance is no gap.
         let usual = steps.get(steps.len() / 2).copied().unwrap_or(0);
@@ -233,7 +233,13 @@ impl TrendChart<'_> {
         }
         svg.path("range", &range, palette.range, "none", r##"fill-opacity="0.6""##);
         svg.path("expected", &expected, "none", palette.muted, r##"stroke-width="1" stroke-dasharray="4 3""##);
-        svg.path("measured", &mean, "none", palette.line, r##"stroke-width="1.5" stroke-linejoin="round" stroke-linecap="round""##);
+        svg.path(
+            "measured",
+            &mean,
+            "none",
+            palette.line,
+            r##"stroke-width="1.5" stroke-linejoin="round" stroke-linecap="round""##,
+        );
     }
 
     fn fans(&self, svg: &mut Svg, plot: &Plot, palette: &Palette) {
@@ -241,7 +247,9 @@ impl TrendChart<'_> {
             let start = (plot.x(secs(fan.at)), plot.y(self.shown.value(fan.value)));
             let level = plot.y(self.shown.value(fan.limit));
             // An end beyond the horizon lies as far away as can be drawn: it runs out of the picture nearly level.
-            let at = |time: Option<EventTime>| time.map_or(plot.right + 40.0 * (plot.right - plot.left), |t| plot.x(secs(t)));
+            let at = |time: Option<EventTime>| {
+                time.map_or(plot.right + 40.0 * (plot.right - plot.left), |t| plot.x(secs(t)))
+            };
             if let Some(early) = fan.p10.or(fan.p50) {
                 let path = format!(
                     "M{:.1} {:.1}L{:.1} {level:.1}H{:.1}Z",
@@ -259,7 +267,13 @@ impl TrendChart<'_> {
             for (name, time) in [("P10", fan.p10), ("P50", fan.p50), ("P90", fan.p90)] {
                 let Some(time) = time.filter(|t| secs(*t) <= plot.to) else { continue };
                 let x = plot.x(secs(time));
-                svg.path("forecast", &format!("M{x:.1} {:.1}v8", level - 4.0), "none", palette.forecast, r##"stroke-width="1.5""##);
+                svg.path(
+                    "forecast",
+                    &format!("M{x:.1} {:.1}v8", level - 4.0),
+                    "none",
+                    palette.forecast,
+                    r##"stroke-width="1.5""##,
+                );
                 svg.text((x, level + 16.0), Anchor::Middle, "forecast-text small", palette.forecast, name);
             }
         }
@@ -272,7 +286,9 @@ impl TrendChart<'_> {
             let value = self.shown.value(limit.limit.limit.value);
             let (class, colour, dashes) = match limit.name {
                 LimitName::AlarmHigh | LimitName::AlarmLow => ("alarm", palette.alarm, ""),
-                LimitName::WarningHigh | LimitName::WarningLow => ("warning", palette.warning, r##"stroke-dasharray="8 4""##),
+                LimitName::WarningHigh | LimitName::WarningLow => {
+                    ("warning", palette.warning, r##"stroke-dasharray="8 4""##)
+                }
             };
             let text = format!(
                 "{} {} {} · {}",
@@ -290,7 +306,11 @@ impl TrendChart<'_> {
             svg.path(&format!("limit {class}"), &path, "none", colour, &format!(r##"stroke-width="1.2" {dashes}"##));
             // Above its line, or below where another's text is.
             let above = y - 4.0;
-            let place = if above < plot.top + 10.0 || taken.iter().any(|t| (t - above).abs() < 12.0) { y + 13.0 } else { above };
+            let place = if above < plot.top + 10.0 || taken.iter().any(|t| (t - above).abs() < 12.0) {
+                y + 13.0
+            } else {
+                above
+            };
             taken.push(place);
             svg.text((plot.right - 4.0, place), Anchor::End, &format!("{class}-text small"), colour, &text);
         }
@@ -335,8 +355,20 @@ impl TrendChart<'_> {
     fn words(&self, svg: &mut Svg, plot: &Plot, palette: &Palette, size: Size) {
         svg.text((0.0, 12.0), Anchor::Start, "title", palette.ink, self.title);
         let zone = self.zone.iana_name().unwrap_or("UTC");
-        svg.text((size.width - RIGHT, size.height - 6.0), Anchor::End, "muted small", palette.muted, &format!("times: {zone}"));
-        svg.text((0.0, size.height - 6.0), Anchor::Start, "muted small", palette.muted, &format!("in {}", self.shown.sign));
+        svg.text(
+            (size.width - RIGHT, size.height - 6.0),
+            Anchor::End,
+            "muted small",
+            palette.muted,
+            &format!("times: {zone}"),
+        );
+        svg.text(
+            (0.0, size.height - 6.0),
+            Anchor::Start,
+            "muted small",
+            palette.muted,
+            &format!("in {}", self.shown.sign),
+        );
         if self.rows.is_empty() {
             let middle = (0.5 * (plot.left + plot.right), 0.5 * (plot.top + plot.bottom));
             svg.text(middle, Anchor::Middle, "muted", palette.muted, "no values in this range");

@@ -20,7 +20,8 @@ fn limit(name: LimitName, value: f64, source: &str) -> NamedLimit {
 }
 
 fn drawn(change: impl FnOnce(&mut TrendChart<'_>)) -> Picture {
-    let rows: Vec<_> = (0..288).filter(|n| !(100..150).contains(n)).map(|n| row(n * 300, 2.0 + 0.001 * n as f64)).collect();
+    let rows: Vec<_> =
+        (0..288).filter(|n| !(100..150).contains(n)).map(|n| row(n * 300, 2.0 + 0.001 * n as f64)).collect();
     let shown = Units::Metric.shown("mm/s");
     let periods = [
         Period { began: at(-500), ended: Some(at(DAY / 2)), state: "1".into() },
@@ -96,7 +97,8 @@ fn it_shows_gaps_states_limits_marks_and_where_it_is_heading() {
 fn a_rising_value_is_higher_and_the_fan_opens_to_the_limit() {
     let Picture { svg, plot } = drawn(|_| {});
     let fan = path_of(&svg, "fan");
-    let numbers: Vec<f64> = fan.split(|c: char| !c.is_ascii_digit() && c != '.').filter_map(|n| n.parse().ok()).collect();
+    let numbers: Vec<f64> =
+        fan.split(|c: char| !c.is_ascii_digit() && c != '.').filter_map(|n| n.parse().ok()).collect();
     let [x0, y0, x10, level, far] = numbers[..] else { panic!("{fan}") };
     assert!((x0 - plot.x(86_400.0)).abs() < 0.1 && (x10 - plot.x(106_400.0)).abs() < 0.1 && far > plot.right, "{fan}");
     assert!((level - plot.y(2.8)).abs() < 0.1 && level < y0, "up is up: {fan}");

@@ -37,7 +37,8 @@ impl Vibration {
     /// It is no waveform: why, in words.
     pub fn of(payload: &[u8], told: Option<ShaftSpeed>, bearings: &[Bearing]) -> Result<Self, String> {
         let capture = waveform::decode(payload, &Limits::default()).map_err(|fault| fault.to_string())?;
-        let said = capture.rpm.map(|rpm| ShaftSpeed::new(rpm, roundsman_models::assess::shaft_speed::SpeedSource::Message));
+        let said =
+            capture.rpm.map(|rpm| ShaftSpeed::new(rpm, roundsman_models::assess::shaft_speed::SpeedSource::Message));
         let report = Analyst::default().look("waveform", &capture, said.or(told), bearings);
         Ok(Self { capture, report })
     }
@@ -93,7 +94,8 @@ impl Vibration {
         let band = self.report.overalls.band;
         let high_hz = band.high_hz.min(0.5 * self.capture.rate_hz);
         let mut converter = MotionConverter::new(m_s2.len());
-        let turned = converter.convert(&m_s2, self.capture.rate_hz, (Motion::Acceleration, motion), (band.low_hz, high_hz));
+        let turned =
+            converter.convert(&m_s2, self.capture.rate_hz, (Motion::Acceleration, motion), (band.low_hz, high_hz));
         turned.iter().map(|x| shown.difference(scale * x)).collect()
     }
 
@@ -108,11 +110,15 @@ impl Vibration {
     pub fn envelope_lines(&self, bearings: &[Bearing]) -> Vec<Named> {
         let Some(found) = &self.report.bearing else { return Vec::new() };
         // Below a chance of one in a million.
-        let Some(family) = found.named().or(found.families.first().filter(|f| f.log10_p < -6.0)) else { return Vec::new() };
+        let Some(family) = found.named().or(found.families.first().filter(|f| f.log10_p < -6.0)) else {
+            return Vec::new();
+        };
         let part = family.part.map_or("unknown rate", |part| part.words());
         let place = family.bearing.and_then(|b| bearings.get(b)).map_or("", |b| b.name.as_str());
         let named = |line: &roundsman_models::assess::bearing::EvidenceLine| match line.kind {
-            LineKind::Harmonic(1) => Named { hz: line.hz, label: format!("{part} {place}").trim().to_owned(), aside: false },
+            LineKind::Harmonic(1) => {
+                Named { hz: line.hz, label: format!("{part} {place}").trim().to_owned(), aside: false }
+            }
             LineKind::Harmonic(k) => Named { hz: line.hz, label: format!("{k}×"), aside: false },
             LineKind::Sideband(..) => Named { hz: line.hz, label: String::new(), aside: true },
         };

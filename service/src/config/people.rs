@@ -55,7 +55,8 @@ const MOST_KIB: u32 = 256 * 1024;
 pub(super) fn read_page(table: Table<'_>, users: Option<Spot<'_>>) -> Page {
     let token = read_secret(&table, "token");
     if token.as_ref().is_some_and(|token| token.reveal().len() < super::http::SHORTEST_TOKEN) {
-        let rule = format!("must be at least {} characters: openssl rand -hex 32 makes one", super::http::SHORTEST_TOKEN);
+        let rule =
+            format!("must be at least {} characters: openssl rand -hex 32 makes one", super::http::SHORTEST_TOKEN);
         table.fault("token", rule);
     }
     table.done();
@@ -119,7 +120,8 @@ fn check_hash(text: &str) -> Result<(), String> {
     if hash.algorithm.as_str() != "argon2id" || hash.hash.is_none() || hash.salt.is_none() {
         return Err(format!("must be a hash by argon2id with its salt: {make}"));
     }
-    let params = argon2::Params::try_from(&hash).map_err(|error| format!("must be a hash by argon2id ({error}): {make}"))?;
+    let params =
+        argon2::Params::try_from(&hash).map_err(|error| format!("must be a hash by argon2id ({error}): {make}"))?;
     if params.m_cost() > MOST_KIB {
         return Err(format!("must ask for at most {MOST_KIB} KiB of memory, it asks for {}", params.m_cost()));
     }
@@ -165,8 +167,14 @@ mod tests {
         .expect_err("many");
         let all = faults.join("\n");
         for part in [
-            "users[1].name", "users[1].role", "users[1].password_hash", "users[2].name: is needed",
-            "users[2].role: is needed", "users[2].password_hash: is needed", "page.token", "page.foo",
+            "users[1].name",
+            "users[1].role",
+            "users[1].password_hash",
+            "users[2].name: is needed",
+            "users[2].role: is needed",
+            "users[2].password_hash: is needed",
+            "page.token",
+            "page.foo",
         ] {
             assert!(all.contains(part), "{part} in\n{all}");
         }

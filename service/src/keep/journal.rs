@@ -131,8 +131,7 @@ pub fn decode(bytes: &[u8]) -> Result<Vec<Entry>, postcard::Error> {
                 dup: false,
                 packet_id: 0,
                 received: EventTime(received),
-                reply_to: id
-                    .map(|id| ReplyTo { topic: String::new(), correlation: Some(Bytes::copy_from_slice(id)) }),
+                reply_to: id.map(|id| ReplyTo { topic: String::new(), correlation: Some(Bytes::copy_from_slice(id)) }),
             }),
         })
         .collect())

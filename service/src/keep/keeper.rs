@@ -2,12 +2,12 @@
 //!
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
+use super::plate::Plate;
 use super::store::{
     Recovered, Store, TrendTable, give_back, keep_waveforms, prune_trend, write_alert, write_asset, write_audit,
-    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request, write_snapshot,
-    write_trend, write_waveform,
+    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
+    write_snapshot, write_trend, write_waveform,
 };
-use super::plate::Plate;
 use super::trend::{Bucket, Sample, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
 use crate::asset::capture::Kept;
@@ -157,6 +157,8 @@ pub struct Changed {
     pub old: Option<String>,
     /// What holds since.
     pub new: Option<String>,
+    /// By this its giver waits for the outcome, when it was given on the page.
+    pub given: Option<Bytes>,
 }
 
 /// An order to the keeper.
@@ -281,6 +283,12 @@ impl Keeper {
                     self.covered.store(gathered.position, Ordering::Release);
                 }
             }
+            for write in &writes {
+                // Now and not before: whoever looks next finds it in the audit.
+                if let Write::Record(Record::Answer { accepted, answer, changed, .. }) = write {
+                    self.status.inlet.became(changed.given.as_ref(), *accepted, answer);
+                }
+            }
             for answer in answers {
                 // Nobody waits any more: nothing to tell.
                 let _ = answer.send(());
@@ -394,7 +402,9 @@ fn touches_outbox(write: &Write) -> bool {
     matches!(
         write,
         Write::Delivered(_)
-            | Write::Record(Record::Alert { .. } | Record::State { .. } | Record::Answer { .. } | Record::Request { .. })
+            | Write::Record(
+                Record::Alert { .. } | Record::State { .. } | Record::Answer { .. } | Record::Request { .. }
+            )
     )
 }
 

@@ -141,13 +141,7 @@ pub struct Trends {
 
 impl Trends {
     /// Adds a sample; rows it closes go to `closed`. A value that is not finite changes nothing.
-    pub fn add(
-        &mut self,
-        asset: i64,
-        point: u16,
-        sample: &Sample,
-        closed: &mut Vec<(Tier, Bucket)>,
-    ) {
+    pub fn add(&mut self, asset: i64, point: u16, sample: &Sample, closed: &mut Vec<(Tier, Bucket)>) {
         if !sample.observed.is_finite() {
             return;
         }

@@ -34,8 +34,14 @@ const HISTORY: u32 = 50;
 const TRANSITIONS: u32 = 200;
 const EARLIER: usize = 10;
 /// Times to shelve for that are offered.
-const SHELVE: [(&str, &str); 6] =
-    [("1 h", "1 hour"), ("8 h", "8 hours"), ("24 h", "1 day"), ("3 d", "3 days"), ("7 d", "7 days"), ("30 d", "30 days")];
+const SHELVE: [(&str, &str); 6] = [
+    ("1 h", "1 hour"),
+    ("8 h", "8 hours"),
+    ("24 h", "1 day"),
+    ("3 d", "3 days"),
+    ("7 d", "7 days"),
+    ("30 d", "30 days"),
+];
 
 struct Open {
     id: String,
@@ -288,7 +294,9 @@ pub(super) async fn act(
             let words = "It is under way and not carried out yet. The history below shows it once it is.".to_owned();
             (StatusCode::ACCEPTED, true, words)
         }
-        Outcome::NotTaken(why) => (StatusCode::SERVICE_UNAVAILABLE, false, format!("Nothing was done: {why}. Try again.")),
+        Outcome::NotTaken(why) => {
+            (StatusCode::SERVICE_UNAVAILABLE, false, format!("Nothing was done: {why}. Try again."))
+        }
     };
     answer(&shown, &visitor, &headers, &asset, code, accepted, &words)
 }
@@ -303,7 +311,8 @@ fn answer(
     accepted: bool,
     words: &str,
 ) -> Response {
-    let wants_page = headers.get(header::ACCEPT).and_then(|value| value.to_str().ok()).is_some_and(|a| a.contains("text/html"));
+    let wants_page =
+        headers.get(header::ACCEPT).and_then(|value| value.to_str().ok()).is_some_and(|a| a.contains("text/html"));
     match &visitor.session {
         Some((key, _)) if wants_page => {
             shown.sessions.say(key, Said { accepted, words: words.to_owned() });
@@ -330,11 +339,23 @@ mod tests {
                 r#"{"action":"acknowledge","alert":"s/p/machine/1","by":"A. Berg"}"#,
             ),
             (
-                vec![("action", "set-limit"), ("point", "de"), ("limit", "alarm-high"), ("value", " 0,3 "), ("unit", "in/s")],
+                vec![
+                    ("action", "set-limit"),
+                    ("point", "de"),
+                    ("limit", "alarm-high"),
+                    ("value", " 0,3 "),
+                    ("unit", "in/s"),
+                ],
                 r#"{"action":"set-limit","by":"A. Berg","limit":"alarm-high","point":"de","unit":"in/s","value":0.3}"#,
             ),
             (
-                vec![("action", "set-limit"), ("point", "de"), ("limit", "alarm-high"), ("value", ""), ("unit", "in/s")],
+                vec![
+                    ("action", "set-limit"),
+                    ("point", "de"),
+                    ("limit", "alarm-high"),
+                    ("value", ""),
+                    ("unit", "in/s"),
+                ],
                 r#"{"action":"set-limit","by":"A. Berg","limit":"alarm-high","point":"de","value":null}"#,
             ),
             // Whose name a form brings does not matter to somebody signed in.

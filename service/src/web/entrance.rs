@@ -47,9 +47,10 @@ impl Visitor {
     pub fn sent(&self, form_token: &str) -> bool {
         use subtle::ConstantTimeEq;
         self.by_token
-            || self.session.as_ref().is_some_and(|(_, session)| {
-                session.form_token.as_bytes().ct_eq(form_token.as_bytes()).into()
-            })
+            || self
+                .session
+                .as_ref()
+                .is_some_and(|(_, session)| session.form_token.as_bytes().ct_eq(form_token.as_bytes()).into())
     }
 }
 
@@ -113,7 +114,11 @@ pub async fn let_in(State(shown): State<Arc<Shown>>, mut request: Request, next:
     let Some(visitor) = who(&shown, request.headers()) else { return ask_to_sign_in(&request) };
     let acts = !matches!(*request.method(), Method::GET | Method::HEAD);
     if acts && !visitor.by_token && !origin::is_from_our_page(request.headers()) {
-        return reply::refused(&shown, StatusCode::FORBIDDEN, "This was not sent by a page of ours, so nothing was done.");
+        return reply::refused(
+            &shown,
+            StatusCode::FORBIDDEN,
+            "This was not sent by a page of ours, so nothing was done.",
+        );
     }
     request.extensions_mut().insert(visitor);
     next.run(request).await

@@ -1,8 +1,8 @@
 //! What every page has round its own part: site, time zone, who is signed in, where else to go.
 
+use super::Shown;
 use super::entrance::Visitor;
 use super::files;
-use super::Shown;
 use crate::config::people::Role;
 
 /// For `base.html`.

@@ -59,15 +59,34 @@ mod tests {
     use axum::http::HeaderValue;
 
     fn headers(pairs: &[(&'static str, &str)]) -> HeaderMap {
-        pairs.iter().map(|(name, value)| ((*name).parse().expect("a name"), HeaderValue::from_str(value).expect("a value"))).collect()
+        pairs
+            .iter()
+            .map(|(name, value)| ((*name).parse().expect("a name"), HeaderValue::from_str(value).expect("a value")))
+            .collect()
     }
 
     #[test]
     fn only_our_own_names_are_ours() {
-        for ours in ["localhost", "localhost:8720", "LOCALHOST:1", "127.0.0.1:8720", "127.9.9.9", "[::1]:80", "[::ffff:127.0.0.1]:1"] {
+        for ours in [
+            "localhost",
+            "localhost:8720",
+            "LOCALHOST:1",
+            "127.0.0.1:8720",
+            "127.9.9.9",
+            "[::1]:80",
+            "[::ffff:127.0.0.1]:1",
+        ] {
             assert!(names_this_machine(&headers(&[("host", ours)])), "{ours}");
         }
-        for other in ["", "plant.example", "plant.example:8720", "10.0.0.1", "localhost.plant.example", "[::2]", "127.0.0.1.plant.example:80"] {
+        for other in [
+            "",
+            "plant.example",
+            "plant.example:8720",
+            "10.0.0.1",
+            "localhost.plant.example",
+            "[::2]",
+            "127.0.0.1.plant.example:80",
+        ] {
             assert!(!names_this_machine(&headers(&[("host", other)])), "{other}");
         }
         assert!(names_this_machine(&HeaderMap::new()));

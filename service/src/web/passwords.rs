@@ -35,7 +35,9 @@ pub const SHORTEST: usize = 10;
 pub fn hash(password: &str) -> Result<String, String> {
     let length = password.chars().count();
     if length < SHORTEST || password.len() > LONGEST {
-        return Err(format!("a password has at least {SHORTEST} characters and at most {LONGEST} bytes, this has {length}"));
+        return Err(format!(
+            "a password has at least {SHORTEST} characters and at most {LONGEST} bytes, this has {length}"
+        ));
     }
     let hash: Result<PasswordHash, _> = Argon2::default().hash_password(password.as_bytes());
     hash.map(|hash| hash.to_string()).map_err(|error| format!("the password cannot be hashed: {error}"))
@@ -66,7 +68,8 @@ impl Default for Passwords {
             waiting: Semaphore::new(AT_A_TIME + WAITING),
             tries: Mutex::default(),
             // Of a password nobody knows, made with the defaults.
-            nobody: "$argon2id$v=19$m=19456,t=2,p=1$N2RkM2RkODhjYzkzZjQ0MA$e1wa32snJP4MNBTG3695O0B5I9dlWY+lRSMwKZh/IsA".into(),
+            nobody: "$argon2id$v=19$m=19456,t=2,p=1$N2RkM2RkODhjYzkzZjQ0MA$e1wa32snJP4MNBTG3695O0B5I9dlWY+lRSMwKZh/IsA"
+                .into(),
         }
     }
 }
@@ -168,7 +171,10 @@ mod tests {
         let hash = PasswordHash::new(&nobody).expect("a hash");
         let params = argon2::Params::try_from(&hash).expect("its cost");
         let default = argon2::Params::default();
-        assert_eq!((params.m_cost(), params.t_cost(), params.p_cost()), (default.m_cost(), default.t_cost(), default.p_cost()));
+        assert_eq!(
+            (params.m_cost(), params.t_cost(), params.p_cost()),
+            (default.m_cost(), default.t_cost(), default.p_cost())
+        );
     }
 
     #[test]

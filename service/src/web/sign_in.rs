@@ -63,7 +63,11 @@ pub(super) async fn sign_in(
 ) -> Response {
     let next = given.next.as_deref().unwrap_or("/");
     if !origin::is_from_our_page(&headers) {
-        return reply::refused(&shown, StatusCode::FORBIDDEN, "This was not sent by a page of ours, so nobody was signed in.");
+        return reply::refused(
+            &shown,
+            StatusCode::FORBIDDEN,
+            "This was not sent by a page of ours, so nobody was signed in.",
+        );
     }
     let name = given.name.trim();
     if !is_name(name) {
@@ -85,7 +89,13 @@ pub(super) async fn sign_in(
         Ok(role) => role,
         Err(NotIn::Wrong) => {
             tracing::warn!(name, from = %from.ip(), "a sign-in was refused");
-            return page(&shown, StatusCode::UNAUTHORIZED, next, name, "This name and password do not belong together.");
+            return page(
+                &shown,
+                StatusCode::UNAUTHORIZED,
+                next,
+                name,
+                "This name and password do not belong together.",
+            );
         }
         Err(NotIn::TooOften) => {
             let fault = "Too many tries. Wait a minute and try again.";
@@ -134,7 +144,11 @@ pub(super) async fn sign_out(
     Form(out): Form<Out>,
 ) -> Response {
     if !visitor.sent(&out.form_token) {
-        return reply::refused(&shown, StatusCode::FORBIDDEN, "This form is not of your session any more. Load the page again.");
+        return reply::refused(
+            &shown,
+            StatusCode::FORBIDDEN,
+            "This form is not of your session any more. Load the page again.",
+        );
     }
     if let Some(key) = origin::cookie(&headers, cookie_name(&shown)) {
         shown.sessions.close(key);

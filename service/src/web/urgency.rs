@@ -110,9 +110,14 @@ pub struct Clock<'a> {
 /// The alert that matters most of those that are open, and of those that are held back.
 fn foremost(standing: &Standing) -> Option<&Alert> {
     let about_machine = |alert: &&std::sync::Arc<Alert>| !matches!(alert.finding, Finding::Sensor(_));
-    standing.alerts.values().filter(about_machine).min_by_key(|alert| {
-        (is_held(alert), alert.state == LifeState::ReturnedUnacknowledged, Reverse(alert.severity), alert.raised_at)
-    }).map(|alert| &**alert)
+    standing
+        .alerts
+        .values()
+        .filter(about_machine)
+        .min_by_key(|alert| {
+            (is_held(alert), alert.state == LifeState::ReturnedUnacknowledged, Reverse(alert.severity), alert.raised_at)
+        })
+        .map(|alert| &**alert)
 }
 
 fn is_held(alert: &Alert) -> bool {
@@ -229,7 +234,13 @@ fn left(at: EventTime, life: &RemainingLife, now: Option<EventTime>) -> Option<L
         None => format!("more than {}", words::hours(hours)),
     };
     let end = |hours: Option<f64>| hours.map_or("?".into(), words::hours);
-    let interval = format!("{} to {}, to {} of {}", end(p10), end(p90), plain(&nearest.target, 40), plain(&nearest.point, LONGEST_NAME));
+    let interval = format!(
+        "{} to {}, to {} of {}",
+        end(p10),
+        end(p90),
+        plain(&nearest.target, 40),
+        plain(&nearest.point, LONGEST_NAME)
+    );
     Some(Left { hours, words, interval })
 }
 
@@ -254,8 +265,13 @@ pub struct List {
 
 /// Makes it.
 pub fn list(all: &[(std::sync::Arc<str>, std::sync::Arc<Standing>)], narrowed: &Narrowed, clock: Clock<'_>) -> List {
-    let mut list =
-        List { rows: Vec::new(), areas: BTreeSet::new(), classes: BTreeSet::new(), machines: all.len(), counts: [0; 5] };
+    let mut list = List {
+        rows: Vec::new(),
+        areas: BTreeSet::new(),
+        classes: BTreeSet::new(),
+        machines: all.len(),
+        counts: [0; 5],
+    };
     for (name, standing) in all {
         let spec = standing.spec.as_deref();
         let (area, class) = (spec.and_then(|s| s.area.clone()), spec.and_then(|s| s.class.clone()));
@@ -299,7 +315,8 @@ fn in_group(row: &Row, learning: bool, group: &str) -> bool {
 }
 
 fn says(row: &Row, words: &str) -> bool {
-    let text = format!("{} {} {} {} {}", row.name, row.place, row.sentence, row.word, row.faults.join(" ")).to_lowercase();
+    let text =
+        format!("{} {} {} {} {}", row.name, row.place, row.sentence, row.word, row.faults.join(" ")).to_lowercase();
     words.split_whitespace().all(|word| text.contains(word))
 }
 

@@ -172,7 +172,8 @@ fn learning(shown: &Shown) -> (Vec<Learning>, usize, usize) {
         })
         .collect();
     learning.sort_by_key(|learning| learning.percent);
-    let learned = all.iter().filter(|(_, standing)| standing.condition.as_ref().is_some_and(|c| c.thresholds.is_some()));
+    let learned =
+        all.iter().filter(|(_, standing)| standing.condition.as_ref().is_some_and(|c| c.thresholds.is_some()));
     let more = learning.len().saturating_sub(LEARNING);
     let learned = learned.count();
     learning.truncate(LEARNING);

@@ -158,7 +158,10 @@ mod tests {
             assert_eq!(hours(h), words);
         }
         assert_eq!(thousands(1_234_567).replace('\u{2009}', " "), "1 234 567");
-        assert_eq!((thousands(12), bytes(1536), bytes(12 << 20), bytes(0)), ("12".into(), "1.5 KiB".into(), "12 MiB".into(), "0 B".into()));
+        assert_eq!(
+            (thousands(12), bytes(1536), bytes(12 << 20), bytes(0)),
+            ("12".into(), "1.5 KiB".into(), "12 MiB".into(), "0 B".into())
+        );
     }
 
     /// Source: exact definitions: 1 in = 25.4 mm; °F = 9/5 °C + 32; 1 psi = 6894.757293168 Pa (NIST SP 811, B.8).
@@ -168,9 +171,11 @@ mod tests {
             let (sign, factor, offset) = shown_unit(ucum, Units::Inch);
             (sign, factor * value + offset)
         };
-        for (ucum, value, sign, want) in
-            [("mm/s", 7.1, "in/s", 7.1 / 25.4), ("Cel", 100.0, "°F", 212.0), ("bar", 1.0, "psi", 1e5 / 6894.757_293_168)]
-        {
+        for (ucum, value, sign, want) in [
+            ("mm/s", 7.1, "in/s", 7.1 / 25.4),
+            ("Cel", 100.0, "°F", 212.0),
+            ("bar", 1.0, "psi", 1e5 / 6894.757_293_168),
+        ] {
             let (got_sign, got) = to(ucum, value);
             assert_eq!(got_sign, sign);
             assert!((got - want).abs() < 1e-6 * want, "{ucum}: {got} for {want}");

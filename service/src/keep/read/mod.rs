@@ -45,10 +45,13 @@ impl Reader {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(&path, flags).map_err(fault)?;
         connection.busy_timeout(Duration::from_secs(5)).map_err(fault)?;
-        let found = connection.query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0));
+        let found =
+            connection.query_row("SELECT value FROM meta WHERE key = 'schema'", [], |row| row.get::<_, String>(0));
         let found = match found {
             Ok(found) => found,
-            Err(error @ rusqlite::Error::SqliteFailure(..)) if error.sqlite_error_code() != Some(rusqlite::ErrorCode::Unknown) => {
+            Err(error @ rusqlite::Error::SqliteFailure(..))
+                if error.sqlite_error_code() != Some(rusqlite::ErrorCode::Unknown) =>
+            {
                 return Err(KeepError::of(&path, error));
             }
             // No such table, or nothing in it: a database, and not one of ours.

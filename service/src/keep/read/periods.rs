@@ -29,8 +29,11 @@ impl Reader {
             |row| Ok((EventTime(row.get(0)?), row.get::<_, String>(1)?)),
         )?;
         let ends = rows.iter().skip(1).map(|(began, _)| Some(*began)).chain([None]);
-        let all: Vec<_> =
-            rows.iter().zip(ends).map(|((began, state), ended)| Period { began: *began, ended, state: state.clone() }).collect();
+        let all: Vec<_> = rows
+            .iter()
+            .zip(ends)
+            .map(|((began, state), ended)| Period { began: *began, ended, state: state.clone() })
+            .collect();
         Ok(thinned(all, from, to, most))
     }
 }

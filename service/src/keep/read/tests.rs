@@ -61,7 +61,10 @@ fn a_trend_over_all_tiers_holds_every_sample_once() {
             let held: u64 = found.iter().map(|row| row.count).sum();
             assert_eq!(held, count.cast_unsigned(), "{days} days in {rows} rows");
             assert!(found.len() <= rows + 2, "{days} days in {rows} rows: {}", found.len());
-            assert!(found.is_sorted_by(|a, b| a.to <= b.from), "{days} days in {rows} rows: in order, none over another");
+            assert!(
+                found.is_sorted_by(|a, b| a.to <= b.from),
+                "{days} days in {rows} rows: in order, none over another"
+            );
             let mean = found.iter().map(|row| row.mean * row.count as f64).sum::<f64>() / held as f64;
             let want = (0..days * 72).filter(|n| n / 72 != 5).map(observed).sum::<f64>() / count as f64;
             assert!((mean - want).abs() < 1e-6, "{mean} {want}: rounding of a running mean only");
@@ -116,13 +119,15 @@ fn assets_documents_and_alerts_come_back_as_they_were_kept() {
     let mut returned = Alert { revision: 2, ..alert() };
     returned.at = AT.plus_secs(60.0);
     let transaction = store.connection.transaction().expect("begins");
-    write_asset(&transaction, 2, "pump-7", &[("vib".into(), "mm/s".into()), ("temp".into(), "Cel".into())]).expect("writes");
+    write_asset(&transaction, 2, "pump-7", &[("vib".into(), "mm/s".into()), ("temp".into(), "Cel".into())])
+        .expect("writes");
     write_asset(&transaction, 1, "fan-2", &[("vib".into(), "mm/s".into())]).expect("writes");
     write_plate(&transaction, "pump-7", &plate).expect("writes");
     let older = Condition { at: AT, ..condition() };
     let newer = Condition { at: AT.plus_secs(9.0), run_hours: 7.0, ..condition() };
     for document in [&older, &newer] {
-        write_document(&transaction, "pump-7", "condition", document.at, document.to_json().as_bytes()).expect("writes");
+        write_document(&transaction, "pump-7", "condition", document.at, document.to_json().as_bytes())
+            .expect("writes");
     }
     for alert in [&raised, &returned] {
         write_alert(&transaction, &kept_alert(alert)).expect("writes");
@@ -138,7 +143,7 @@ fn assets_documents_and_alerts_come_back_as_they_were_kept() {
         action: "{}".into(),
         accepted: true,
         answer: "done".into(),
-        changed: Box::new(Changed { topic: "t".into(), old: None, new: Some("new".into()) }),
+        changed: Box::new(Changed { topic: "t".into(), old: None, new: Some("new".into()), given: None }),
         reply: None,
     };
     for record in [answer(1, Some("pump-7")), answer(2, None), answer(3, Some("pump-7")), answer(4, Some("pump-7"))] {
@@ -205,7 +210,8 @@ fn periods_reach_into_the_range_and_many_become_what_can_be_seen() {
     }
     transaction.commit().expect("commits");
     let reader = Reader::open(dir.path()).expect("opens");
-    let period = |began, ended: Option<i64>, state: &str| Period { began: at(began), ended: ended.map(at), state: state.into() };
+    let period =
+        |began, ended: Option<i64>, state: &str| Period { began: at(began), ended: ended.map(at), state: state.into() };
     let found = reader.periods("pump-7", at(12), at(25), 100).expect("reads");
     assert_eq!(found, [period(10, Some(20), "1"), period(20, None, "2")]);
     let found = reader.periods("pump-7", at(-5), at(40), 100).expect("reads");
@@ -225,7 +231,6 @@ fn periods_go_with_the_hourly_rows() {
         write_period(&transaction, "pump-7", micros(BEGIN + day * DAY), "1").expect("writes");
     }
     transaction.commit().expect("commits");
-    let kept: i64 =
-        store.connection.query_row("SELECT count(*) FROM periods", [], |row| row.get(0)).expect("reads");
+    let kept: i64 = store.connection.query_row("SELECT count(*) FROM periods", [], |row| row.get(0)).expect("reads");
     assert_eq!(kept, 397, "396 days and the one that begins them");
 }

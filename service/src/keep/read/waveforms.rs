@@ -36,7 +36,8 @@ impl Reader {
             })
         })?;
         let sql = "SELECT number, slot FROM waveform_slots WHERE asset = ?1 ORDER BY slot";
-        let slots = self.all(sql, [asset], |row| Ok((row.get::<_, i64>(0)?.cast_unsigned(), row.get::<_, String>(1)?)))?;
+        let slots =
+            self.all(sql, [asset], |row| Ok((row.get::<_, i64>(0)?.cast_unsigned(), row.get::<_, String>(1)?)))?;
         for (number, slot) in slots {
             if let Some(row) = found.iter_mut().find(|row| row.number == number) {
                 row.slots.push(slot);
