@@ -336,8 +336,13 @@ async fn journey(eyes: Eyes) {
     page.until("#rows tr:first-child", "alarm").await;
 
     // The machine, and what is done about it.
-    page.goto(&format!("{}/machines/pump-7/act", site.address())).await;
+    page.click("#rows tr:first-child a").await;
     page.until("h1", "pump-7").await;
+    page.until("h2", "Trend").await;
+    page.assert_well_made("the machine").await;
+    page.picture(&shot("machine")).await;
+    page.goto(&format!("{}/machines/pump-7/act", site.address())).await;
+    page.until("h1", "what do I do about it?").await;
     page.assert_well_made("what to do").await;
     page.picture(&shot("act")).await;
     page.fill("section.alert input[name=note]", "seen, going there").await;

@@ -377,7 +377,6 @@ impl<E: Edge> Router<E> {
         if let Some(refused) = routed.refused.take() {
             self.status.commands.up();
             tracing::warn!(topic = &*origin.topic, by = refused.by, why = refused.why, "a command was refused");
-            self.status.inlet.became(origin.given.as_ref(), false, &refused.why);
             let payload = self.documents.answer(refused.asset.as_deref(), None, Err(&refused.why));
             let record = Record::Answer {
                 position: origin.position,
@@ -390,7 +389,12 @@ impl<E: Edge> Router<E> {
                 action: refused.action,
                 accepted: false,
                 answer: refused.why,
-                changed: Box::new(Changed { topic: origin.topic.clone(), old: None, new: None }),
+                changed: Box::new(Changed {
+                    topic: origin.topic.clone(),
+                    old: None,
+                    new: None,
+                    given: origin.given.clone(),
+                }),
                 reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
             };
             self.order(Order::Records(vec![record]))?;
@@ -771,7 +775,6 @@ impl<M: Machine> Shard<M> {
         let said = outcome.as_ref().map(|done| done.said.as_str()).map_err(String::as_str);
         let payload = self.documents.answer(asset.map(|name| &**name), Some(&command), said);
         let accepted = outcome.is_ok();
-        self.status.inlet.became(origin.given.as_ref(), accepted, said.unwrap_or_else(|why| why));
         let action = serde_json::to_string(&command.action).unwrap_or_else(|error| error.to_string());
         let Done { said: answer, old, new } = outcome.unwrap_or_else(|why| Done { said: why, old: None, new: None });
         let (asset_name, topic) = (asset.map(|name| &**name), &*origin.topic);
@@ -787,7 +790,7 @@ impl<M: Machine> Shard<M> {
             action,
             accepted,
             answer,
-            changed: Box::new(Changed { topic: origin.topic.clone(), old, new }),
+            changed: Box::new(Changed { topic: origin.topic.clone(), old, new, given: origin.given.clone() }),
             reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
         }
     }

@@ -28,7 +28,7 @@ impl Driver {
     pub fn start() -> Self {
         let wanted =
             "this test needs a browser: install Debian's packages chromium and chromium-driver, as tests/run does";
-        let port = super::free_port();
+        let port = crate::common::free_port();
         let child = Command::new("chromedriver")
             .arg(format!("--port={port}"))
             .stdin(Stdio::null())
@@ -36,7 +36,7 @@ impl Driver {
             .stderr(Stdio::null())
             .spawn()
             .unwrap_or_else(|error| panic!("{wanted} ({error})"));
-        super::wait_for("chromedriver to listen", || std::net::TcpStream::connect(("127.0.0.1", port)).is_ok());
+        crate::common::wait_for("chromedriver to listen", || std::net::TcpStream::connect(("127.0.0.1", port)).is_ok());
         Self { child, port }
     }
 
@@ -107,7 +107,10 @@ impl Page {
             if text.contains(part) {
                 return;
             }
-            assert!(began.elapsed() < super::PATIENCE, "waited in vain for {part:?} in {css}, which is {text:?}");
+            assert!(
+                began.elapsed() < crate::common::PATIENCE,
+                "waited in vain for {part:?} in {css}, which is {text:?}"
+            );
             tokio::time::sleep(Duration::from_millis(50)).await;
         }
     }

@@ -160,6 +160,8 @@ pub struct Changed {
     pub old: Option<String>,
     /// What holds since.
     pub new: Option<String>,
+    /// By this its giver waits for the outcome, when it was given on the page.
+    pub given: Option<Bytes>,
 }
 
 /// An order to the keeper.
@@ -295,6 +297,12 @@ impl Keeper {
             for write in &writes {
                 if let Write::Snapshots(gathered) = write {
                     self.covered.store(gathered.position, Ordering::Release);
+                }
+            }
+            for write in &writes {
+                // Now and not before: whoever looks next finds it in the audit.
+                if let Write::Record(Record::Answer { accepted, answer, changed, .. }) = write {
+                    self.status.inlet.became(changed.given.as_ref(), *accepted, answer);
                 }
             }
             for answer in answers {

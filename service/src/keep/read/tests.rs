@@ -143,7 +143,7 @@ fn assets_documents_and_alerts_come_back_as_they_were_kept() {
         action: "{}".into(),
         accepted: true,
         answer: "done".into(),
-        changed: Box::new(Changed { topic: "t".into(), old: None, new: Some("new".into()) }),
+        changed: Box::new(Changed { topic: "t".into(), old: None, new: Some("new".into()), given: None }),
         reply: None,
     };
     for record in [answer(1, Some("pump-7")), answer(2, None), answer(3, Some("pump-7")), answer(4, Some("pump-7"))] {
