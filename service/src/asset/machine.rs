@@ -11,7 +11,7 @@ use super::settings::Settings;
 use super::spec::{AssetSpec, Detection, Quantity};
 use super::statistics::Statistics;
 use crate::advise::document::Zone;
-use crate::engine::{Output, Score, TrendSample};
+use crate::engine::{Output, Score};
 use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{AlarmLife, Condition, Severity as Level};
 use roundsman_models::detect::baseline::Still;

@@ -19,10 +19,10 @@ fn limit(name: LimitName, value: f64, source: &str) -> NamedLimit {
     NamedLimit { name, limit: LimitSource { limit, source: source.into() } }
 }
 
-fn drawn(change: impl FnOnce(&mut TrendChart<'_>)) -> Picture {
+fn drawn(units: Units, change: impl FnOnce(&mut TrendChart<'_>)) -> Picture {
     let rows: Vec<_> =
         (0..288).filter(|n| !(100..150).contains(n)).map(|n| row(n * 300, 2.0 + 0.001 * n as f64)).collect();
-    let shown = Units::Metric.shown("mm/s");
+    let shown = units.shown("mm/s");
     let periods = [
         Period { began: at(-500), ended: Some(at(DAY / 2)), state: "1".into() },
         Period { began: at(DAY / 2), ended: Some(at(DAY / 2 + 20_000)), state: "stopped".into() },
@@ -69,7 +69,7 @@ fn path_of<'a>(svg: &'a str, class: &str) -> &'a str {
 
 #[test]
 fn it_shows_gaps_states_limits_marks_and_where_it_is_heading() {
-    let Picture { svg, plot } = drawn(|_| {});
+    let Picture { svg, plot } = drawn(Units::Metric, |_| {});
     assert_eq!(path_of(&svg, "measured").matches('M').count(), 2, "the gap is a gap");
     assert_eq!(path_of(&svg, "band").matches('Z').count(), 2, "in the band too");
     for part in [
@@ -95,7 +95,7 @@ fn it_shows_gaps_states_limits_marks_and_where_it_is_heading() {
 
 #[test]
 fn a_rising_value_is_higher_and_the_fan_opens_to_the_limit() {
-    let Picture { svg, plot } = drawn(|_| {});
+    let Picture { svg, plot } = drawn(Units::Metric, |_| {});
     let fan = path_of(&svg, "fan");
     let numbers: Vec<f64> =
         fan.split(|c: char| !c.is_ascii_digit() && c != '.').filter_map(|n| n.parse().ok()).collect();
@@ -106,9 +106,8 @@ fn a_rising_value_is_higher_and_the_fan_opens_to_the_limit() {
 
 #[test]
 fn units_of_the_reader_and_nothing_at_all() {
-    let inch = Units::Inch.shown("mm/s");
-    let Picture { svg, plot } = drawn(|chart| chart.shown = &inch);
+    let Picture { svg, plot } = drawn(Units::Inch, |_| {});
     assert!(svg.contains("in in/s") && plot.high < 0.2, "{plot:?}");
-    let Picture { svg, .. } = drawn(|chart| (chart.rows, chart.limits, chart.fans) = (&[], &[], &[]));
+    let Picture { svg, .. } = drawn(Units::Metric, |chart| (chart.rows, chart.limits, chart.fans) = (&[], &[], &[]));
     assert!(svg.contains("no values in this range"));
 }

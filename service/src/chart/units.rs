@@ -5,18 +5,8 @@
 
 use crate::acquire::units::{Conversion, Unit};
 use crate::advise::wording::unit_sign;
-use serde::{Deserialize, Serialize};
 
-/// Units of a site.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Units {
-    /// As kept: mm/s, µm, °C, bar.
-    #[default]
-    Metric,
-    /// in/s, mil, °F, psi.
-    Inch,
-}
+pub use crate::config::people::Units;
 
 /// How values of one kept unit are shown.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,15 +16,16 @@ pub struct Shown {
     conversion: Conversion,
 }
 
-const INCH: [(&str, &str, &str); 8] = [
-    ("mm/s", "[in_i]/s", "in/s"),
-    ("um", "[mil_i]", "mil"),
-    ("m/s2", "[g]", "g"),
-    ("Cel", "[degF]", "°F"),
-    ("bar", "[psi]", "psi"),
-    ("m3/h", "[gal_us]/min", "gal/min"),
-    ("kW", "[HP]", "hp"),
-    ("mm", "[in_i]", "in"),
+/// Kept unit (UCUM), and what it is shown as.
+const INCH: [(&str, &str); 8] = [
+    ("mm/s", "in/s"),
+    ("um", "mil"),
+    ("m/s2", "g"),
+    ("Cel", "°F"),
+    ("bar", "psi"),
+    ("m3/h", "gal/min"),
+    ("kW", "hp"),
+    ("mm", "in"),
 ];
 
 impl Units {
@@ -44,8 +35,8 @@ impl Units {
         if self == Self::Metric {
             return as_kept();
         }
-        let Some((_, other, sign)) = INCH.iter().find(|(kept, ..)| *kept == code) else { return as_kept() };
-        match Unit::parse(code).zip(Unit::parse(other)).and_then(|(kept, other)| kept.to_unit(&other)) {
+        let Some((_, sign)) = INCH.iter().find(|(kept, _)| *kept == code) else { return as_kept() };
+        match Unit::parse(code).zip(Unit::parse(sign)).and_then(|(kept, other)| kept.to_unit(&other)) {
             Some(conversion) => Shown { sign: (*sign).to_owned(), conversion },
             None => as_kept(),
         }

@@ -169,11 +169,6 @@ pub(super) async fn page(State(shown): State<Arc<Shown>>, visitor: Visitor, Path
     reply::page(StatusCode::OK, &act)
 }
 
-/// `/machines/{asset}`, until that page is there.
-pub(super) async fn instead(Path(asset): Path<String>) -> Redirect {
-    Redirect::to(&format!("/machines/{}/act", encoded(&asset)))
-}
-
 /// Commands and transitions of alerts, oldest first.
 async fn history(shown: &Arc<Shown>, asset: &str) -> Result<(Vec<AuditRow>, Vec<Alert>), String> {
     let (dir, asset) = (shown.state_dir.clone(), asset.to_owned());

@@ -38,10 +38,22 @@ pub fn script() -> &'static Fixed {
     SCRIPT.get_or_init(|| Fixed::new("page.js", "text/javascript; charset=utf-8", include_str!("assets/page.js")))
 }
 
+/// The style sheet of a machine's page.
+pub fn machine_style() -> &'static Fixed {
+    static STYLE: OnceLock<Fixed> = OnceLock::new();
+    STYLE.get_or_init(|| Fixed::new("machine.css", "text/css; charset=utf-8", include_str!("assets/machine.css")))
+}
+
+/// The script of a machine's page.
+pub fn machine_script() -> &'static Fixed {
+    static SCRIPT: OnceLock<Fixed> = OnceLock::new();
+    SCRIPT.get_or_init(|| Fixed::new("machine.js", "text/javascript; charset=utf-8", include_str!("assets/machine.js")))
+}
+
 /// `/fixed/…`
 pub(super) async fn serve(Path(name): Path<String>) -> Response {
     let asked = |fixed: &&Fixed| fixed.address.strip_prefix("/fixed/") == Some(name.as_str());
-    let Some(fixed) = [style(), script()].into_iter().find(asked) else {
+    let Some(fixed) = [style(), script(), machine_style(), machine_script()].into_iter().find(asked) else {
         return (StatusCode::NOT_FOUND, "there is no such file\n").into_response();
     };
     let headers = [(header::CONTENT_TYPE, fixed.kind), (header::CACHE_CONTROL, "public, max-age=31536000, immutable")];

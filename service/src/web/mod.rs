@@ -10,6 +10,7 @@
 //! | `/readyz` | the same document. 200 once the journal is applied, the topics are subscribed and the disk takes data, else 503 |
 //! | `/metrics` | Prometheus text format 0.0.4 |
 //! | `/`, `/live` | all machines, most urgent first; the same live |
+//! | `/machines/{asset}`, `…/trend.svg` … | what is going on with one machine: see [`machine`] |
 //! | `/machines/{asset}/act` | what can be done about one machine, and who did what |
 //! | `/watch` | whether the watch itself is all right |
 //! | `/sign-in`, `/sign-out` | who comes in: see [`entrance`] |
@@ -24,6 +25,7 @@ pub mod health;
 pub mod host;
 pub mod limited;
 mod live;
+mod machine;
 pub mod metrics;
 pub mod origin;
 pub mod passwords;
@@ -109,7 +111,7 @@ pub fn routes(shown: Arc<Shown>) -> Router {
     let pages = Router::new()
         .route("/", get(first::first))
         .route("/live", get(live::live))
-        .route("/machines/{asset}", get(act::instead))
+        .merge(machine::routes())
         .route("/machines/{asset}/act", get(act::page).post(act::act))
         .route("/watch", get(watch::watch))
         .route("/sign-out", post(sign_in::sign_out))

@@ -59,7 +59,8 @@ impl IntoResponse for Refusal {
             Self::Unreadable(words) => (StatusCode::BAD_REQUEST, words + "\n").into_response(),
             Self::Kept(fault) => {
                 tracing::warn!(%fault, "a page cannot read the state");
-                (StatusCode::SERVICE_UNAVAILABLE, "the state cannot be read just now; the log says why\n").into_response()
+                (StatusCode::SERVICE_UNAVAILABLE, "the state cannot be read just now; the log says why\n")
+                    .into_response()
             }
         }
     }

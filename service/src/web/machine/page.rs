@@ -153,7 +153,7 @@ impl Page {
             frame: Frame::new(shown, &name, Some(visitor)),
             script: files::machine_script().address(),
             style: files::machine_style().address(),
-            path: format!("/machines/{}", encoded(&asset.name)),
+            path: format!("/machines/{}", crate::web::urgency::encoded(&asset.name)),
             place: place.into_iter().flatten().map(|text| plain(text, 128)).collect::<Vec<_>>().join(" · "),
             edge: worst.map_or("", |alert| words::key(alert.severity)),
             shape: worst.map_or("", |alert| words::shape(alert.severity, false)),
@@ -193,11 +193,6 @@ impl Page {
     }
 }
 
-/// A name as a part of a path.
-fn encoded(name: &str) -> String {
-    name.bytes().map(crate::web::entrance::percent).collect()
-}
-
 fn zone_words(condition: &Condition) -> &'static str {
     use crate::advise::document::Zone;
     match condition.zone {
@@ -213,7 +208,9 @@ fn zone_words(condition: &Condition) -> &'static str {
 
 /// The end of the farthest forecast that can be drawn.
 fn ahead(at: EventTime, life: &RemainingLife) -> i64 {
-    let hours = |f: &crate::advise::document::Forecast| f.p90_hours.or(f.p50_hours.map(|h| 1.5 * h)).or(f.p10_hours.map(|h| 3.0 * h));
+    let hours = |f: &crate::advise::document::Forecast| {
+        f.p90_hours.or(f.p50_hours.map(|h| 1.5 * h)).or(f.p10_hours.map(|h| 3.0 * h))
+    };
     let farthest = life.forecasts.iter().filter_map(hours).filter(|h| h.is_finite()).fold(0.0_f64, f64::max);
     if farthest > 0.0 { at.plus_secs(1.05 * 3600.0 * farthest).0.div_euclid(1_000_000) } else { 0 }
 }
@@ -238,7 +235,8 @@ fn life_words(life: &RemainingLife, shown: &Shown) -> Vec<String> {
 }
 
 fn life_note(life: &RemainingLife) -> String {
-    let mut parts: Vec<String> = life.none_because.iter().map(|why| format!("No forecast: {}.", plain(why, LONGEST))).collect();
+    let mut parts: Vec<String> =
+        life.none_because.iter().map(|why| format!("No forecast: {}.", plain(why, LONGEST))).collect();
     if life.past_intervals > 0 {
         parts.push(format!(
             "Of {} intervals given before that could be judged since, {} held.",
@@ -303,7 +301,9 @@ fn trends(
             svg: drawn.picture.svg,
             now: words.join(", "),
             limits: limits
-                .map(|l| format!("{} {} ({})", limit_words(l.name), said(l.limit.limit.value), source_words(&l.limit.source)))
+                .map(|l| {
+                    format!("{} {} ({})", limit_words(l.name), said(l.limit.limit.value), source_words(&l.limit.source))
+                })
                 .collect(),
         });
     }

@@ -115,7 +115,15 @@ impl Numbers {
             (row.from, row.to, values)
         };
         let rows = rows.iter().map(row).collect();
-        Self { point, sign: shown.sign, svg: picture.svg, plot: picture.plot, width: size.width, height: size.height, rows }
+        Self {
+            point,
+            sign: shown.sign,
+            svg: picture.svg,
+            plot: picture.plot,
+            width: size.width,
+            height: size.height,
+            rows,
+        }
     }
 }
 
@@ -125,9 +133,8 @@ pub(super) async fn json(
     Path(asset): Path<String>,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Refusal> {
-    let numbers = move |shown: &Shown, reader: &Reader, asset: &AssetRow| {
-        Ok(Numbers::of(drawn(shown, reader, asset, &asked)?))
-    };
+    let numbers =
+        move |shown: &Shown, reader: &Reader, asset: &AssetRow| Ok(Numbers::of(drawn(shown, reader, asset, &asked)?));
     Ok(as_json(&reading(&shown, asset, numbers).await?))
 }
 
@@ -140,7 +147,10 @@ pub(super) async fn spark(
     let small = move |_: &Shown, reader: &Reader, asset: &AssetRow| {
         let (from, to) = range(&asked, reader, asset)?;
         let point = point(&asked, asset)?;
-        let size = Size { width: asked.width.unwrap_or(140.0).clamp(40.0, 800.0), height: asked.height.unwrap_or(40.0).clamp(16.0, 300.0) };
+        let size = Size {
+            width: asked.width.unwrap_or(140.0).clamp(40.0, 800.0),
+            height: asked.height.unwrap_or(40.0).clamp(16.0, 300.0),
+        };
         let rows = reader.trend(asset.id, point.index, from, to, size.width as usize)?;
         let words = format!("{} of {}", point.name, asset.name);
         Ok(crate::chart::spark(&rows, from, to, size, &Palette::LIGHT, &words))

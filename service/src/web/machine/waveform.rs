@@ -147,8 +147,7 @@ impl Drawing<'_> {
         };
         let (from, to) = (self.asked.from.unwrap_or(0.0).max(0.0), self.asked.to.unwrap_or(usual).min(longest));
         let range = if from.is_finite() && to > from { (from, to) } else { (0.0, usual.max(f64::MIN_POSITIVE)) };
-        let traces: Vec<_> =
-            curves.iter().map(|c| Trace { name: &c.name, values: &c.values, step: c.step }).collect();
+        let traces: Vec<_> = curves.iter().map(|c| Trace { name: &c.name, values: &c.values, step: c.step }).collect();
         let counted = match (scale, shaft_hz) {
             (Counted::Orders, Some(hz)) => Scale::Orders(hz),
             (Counted::Orders, None) => {
@@ -167,14 +166,8 @@ impl Drawing<'_> {
             WaveformChart { title: &title, sign: &sign, traces: &traces, secs: range }.draw(size, &Palette::LIGHT)
         } else {
             let lines = self.lines(form);
-            let chart = SpectrumChart {
-                title: &title,
-                sign: &sign,
-                traces: &traces,
-                lines: &lines,
-                hz: range,
-                scale: counted,
-            };
+            let chart =
+                SpectrumChart { title: &title, sign: &sign, traces: &traces, lines: &lines, hz: range, scale: counted };
             chart.draw(size, &Palette::LIGHT)
         };
         let numbers = curves.iter().map(|c| (c.name.clone(), columns(c, range, form))).collect();
@@ -188,7 +181,10 @@ impl Drawing<'_> {
             value.filter(|v| v.is_finite()).unwrap_or(usual).clamp(least, most)
         };
         let usual = if self.asked.form == Form::Waveform { 300.0 } else { 240.0 };
-        Size { width: within(self.asked.width, 720.0, 200.0, 4000.0), height: within(self.asked.height, usual, 80.0, 1200.0) }
+        Size {
+            width: within(self.asked.width, 720.0, 200.0, 4000.0),
+            height: within(self.asked.height, usual, 80.0, 1200.0),
+        }
     }
 
     fn curves(&self, form: Form, motion: Motion, notes: &mut Vec<String>) -> Vec<Curve> {
