@@ -251,7 +251,7 @@ fn alerts(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
         return;
     }
     const COLUMNS: [Col; 5] =
-        [col("Raised", 1.7), col("Worst", 1.1), col("About", 1.5), col("Stands", 1.5), col("What was said last", 5.2)];
+        [col("Raised", 2.1), col("Worst", 1.1), col("About", 1.4), col("Stands", 1.5), col("What was said last", 4.9)];
     let shown = room.min(facts.episodes.len()).min(24);
     let rows: Vec<Vec<String>> = facts.episodes.iter().take(shown).map(|episode| episode_row(episode, asked)).collect();
     sheet.table(&COLUMNS, &rows);
