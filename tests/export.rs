@@ -181,13 +181,14 @@ fn what_was_sent_comes_back_from_both_forms_beside_the_daemon_and_after_it() {
     );
     assert!(bytes() == before, "the state directory is as it was");
 
-    // The stop made a snapshot: every reading is in one five-minute row, full or growing.
+    // The stop made a snapshot: every reading is in one five-minute row, full or growing, but for the last of each machine,
+    // which the engine holds until the next says that its snapshot is complete.
     exported(&state, &part, &["--all", "--only", "trends", "--format", "parquet"]);
     let trends = read_back(&part.join("trends.parquet"));
     let five = trends.iter().filter(|row| text(row, "seconds") == "300");
     let counted: f64 = five.map(|row| number(row, "count")).sum();
     assert!(trends.iter().any(|row| text(row, "growing") == "true"), "{trends:?}");
-    assert_eq!(counted, sent.len() as f64);
+    assert_eq!(counted, sent.len() as f64 - 2.0);
 }
 
 #[test]

@@ -61,7 +61,7 @@ pub(super) fn write(sheet: &mut Sheet<'_, '_>, facts: &Facts, reader: &Reader, a
         picture(sheet, facts, reader, asked, point, each)?;
     }
     if let Some(alert) = facts.open().filter(|_| seen > 0) {
-        what_was_seen(sheet, alert, asked);
+        what_was_seen(sheet, facts, alert, asked);
     }
     fault(sheet, facts);
     safety(sheet);
@@ -187,7 +187,7 @@ fn remaining(life: Option<&RemainingLife>) -> String {
     match life {
         None => "no statement yet".into(),
         Some(life) => match life.forecasts.first() {
-            Some(nearest) => remaining_line(nearest),
+            Some(nearest) => format!("{}: {}", plain(&nearest.point, NAME), remaining_line(nearest)),
             None => life.none_because.as_ref().map_or("no forecast".into(), |why| format!("none: {}", plain(why, 300))),
         },
     }
@@ -220,15 +220,25 @@ pub(super) fn picture(
     Ok(())
 }
 
-fn what_was_seen(sheet: &mut Sheet<'_, '_>, alert: &Alert, asked: &Asked) {
-    sheet.heading("What was seen");
-    const COLUMNS: [Col; 5] = [
-        col("Point", 2.2),
-        number_col("Value", 1.3),
-        number_col("Expected", 1.4),
-        col("Limit and its source", 3.2),
-        col("Since about", 2.2),
+fn what_was_seen(sheet: &mut Sheet<'_, '_>, facts: &Facts, alert: &Alert, asked: &Asked) {
+    // The alert speaks of the moment of its last transition, which may be weeks ago; what holds now stands beside it.
+    sheet.heading(&format!(
+        "What was seen when the alert last changed, {}, and now",
+        local_short(alert.at, &asked.zone)
+    ));
+    const COLUMNS: [Col; 6] = [
+        col("Point", 2.0),
+        number_col("Then", 1.1),
+        number_col("Expected then", 1.3),
+        number_col("Now", 1.1),
+        col("Limit and its source", 2.9),
+        col("Since about", 1.7),
     ];
+    let now = |point: &str, unit: &str| {
+        let points = facts.condition.as_ref().map(|condition| condition.points.as_slice()).unwrap_or_default();
+        let observed = points.iter().find(|known| known.point == point).and_then(|known| known.observed);
+        observed.map_or("–".into(), |observed| value(observed, unit, asked.units))
+    };
     let rows: Vec<Vec<String>> = alert
         .contributions
         .iter()
@@ -239,6 +249,7 @@ fn what_was_seen(sheet: &mut Sheet<'_, '_>, alert: &Alert, asked: &Asked) {
                 plain(&part.point, NAME),
                 value(part.observed.value, unit, asked.units),
                 part.expected.as_ref().map_or("–".into(), |e| expected(e.value, part.band, unit, asked.units)),
+                now(&part.point, unit),
                 part.limit.as_ref().map_or("none passed".into(), |passed| limit(passed, asked.units)),
                 part.onset.map_or("–".into(), |at| local_short(at, &asked.zone)),
             ]

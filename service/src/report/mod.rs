@@ -105,10 +105,7 @@ pub fn asked(config: Option<&Checked>, by: &str) -> Asked {
         by: by.to_owned(),
         now: crate::app::wall_clock(),
         zone: config.and_then(|config| config.site.zone.clone()).unwrap_or(jiff::tz::TimeZone::UTC),
-        units: match config.map(|config| config.site.units) {
-            Some(config::people::Units::Inch) => crate::chart::Units::Inch,
-            Some(config::people::Units::Metric) | None => crate::chart::Units::Metric,
-        },
+        units: config.map(|config| config.site.units).unwrap_or_default(),
     }
 }
 

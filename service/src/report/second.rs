@@ -60,8 +60,9 @@ fn vibration(sheet: &mut Sheet<'_, '_>, facts: &Facts, reader: &Reader, asked: &
         });
         sheet.paragraph(SMALL.muted(), &why, 2);
         let points: Vec<_> = facts.points(3).into_iter().skip(1).take(2).collect();
+        let each = ((sheet.room(FORM) - 250.0) / points.len().max(1) as f32).clamp(130.0, 200.0);
         for point in points {
-            picture(sheet, facts, reader, asked, point, 150.0)?;
+            picture(sheet, facts, reader, asked, point, each)?;
         }
         return Ok(());
     }
@@ -192,11 +193,11 @@ fn remaining(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
         sheet.paragraph(BODY, &format!("No forecast: {why}."), 3);
     } else {
         const COLUMNS: [Col; 5] = [
-            col("Point, until it reaches", 3.0),
-            col("Limit and its source", 3.0),
-            number_col("1 in 10 sooner than", 1.5),
-            number_col("Middle", 1.2),
-            number_col("9 in 10 sooner than", 1.6),
+            col("Point, until it reaches", 2.8),
+            col("Limit and its source", 2.8),
+            number_col("1 in 10 sooner than", 1.7),
+            number_col("Middle", 1.1),
+            number_col("9 in 10 sooner than", 2.1),
         ];
         let rows: Vec<Vec<String>> = life
             .forecasts
@@ -250,7 +251,7 @@ fn alerts(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
         return;
     }
     const COLUMNS: [Col; 5] =
-        [col("Raised", 1.7), col("Worst", 1.1), col("About", 1.5), col("Stands", 1.5), col("What was said last", 5.2)];
+        [col("Raised", 2.1), col("Worst", 1.1), col("About", 1.4), col("Stands", 1.5), col("What was said last", 4.9)];
     let shown = room.min(facts.episodes.len()).min(24);
     let rows: Vec<Vec<String>> = facts.episodes.iter().take(shown).map(|episode| episode_row(episode, asked)).collect();
     sheet.table(&COLUMNS, &rows);
