@@ -101,12 +101,13 @@ impl Findings {
         self.faults.resize(points, None);
     }
 
-    /// Takes the machine's condition of one snapshot, after persistence.
+    /// Takes the machine's condition of one snapshot, after persistence, and as `seen` by that snapshot alone.
     #[expect(clippy::too_many_arguments, reason = "the machine's state, its newest snapshot and where to say it")]
     pub fn machine(
         &mut self,
         at: EventTime,
         condition: Condition,
+        seen: Condition,
         suppressed: bool,
         machine: &Machine,
         now: &Now,
@@ -120,13 +121,13 @@ impl Findings {
         let alike = set_up.map(|set_up| set_up.machines).unwrap_or_default();
         let now_is = Said { which: Which::Machine, at, condition, alike: &alike };
         let covered = self.holds.covered(&now_is, life, context, &mut self.condition_due);
-        let waits = self.holds.waits(life, condition);
+        let waits = self.holds.waits(life, seen);
         let held = planned || covered || waits;
         let said = self.machine.step(at, condition, suppressed || held);
         self.holds.stepped(&self.machine, held);
         self.condition_due |= self.holds.note(at, &Finding::Machine, &self.machine, planned);
         self.stand(Which::Machine, at);
-        if self.machine.is_open() && matches!(condition, Condition::Present(_)) {
+        if self.machine.is_open() && matches!(seen, Condition::Present(_)) {
             self.seen = Some(at);
         }
         if !said.is_empty() {
@@ -299,7 +300,7 @@ impl Findings {
 
     /// What else an alert of the machine or of its silence has to say of its neighbours and of planned work.
     fn among(&mut self, which: Which, alert: &mut Alert, context: &Context<'_>) {
-        if alert.change == document::Change::Raised {
+        if matches!(alert.change, document::Change::Raised | document::Change::Recurred) {
             alert.held_back = self.holds.raised(&alert.finding, &alert.id);
         }
         let since = self.since.get(which as usize).copied().flatten().unwrap_or(alert.raised_at);
@@ -331,6 +332,12 @@ impl Findings {
     /// Since when a finding stands, told or not, and how severe it is.
     pub fn stands(&self, which: Which) -> Option<(EventTime, Severity)> {
         Some((self.since.get(which as usize).copied().flatten()?, self.life(which).active()?))
+    }
+
+    /// When what stands was told of the open alert, or told again of one that had returned.
+    pub fn told_at(&self, which: Which) -> Option<EventTime> {
+        let since = self.since.get(which as usize).copied().flatten()?;
+        self.life(which).raised_at().map(|raised_at| raised_at.max(since))
     }
 
     /// The alert of a neighbour that speaks for a finding.
@@ -374,7 +381,7 @@ impl Findings {
         }
         for t in said {
             let mut alert = blank(context, Finding::Sensor(spec.name.clone()), &t);
-            if t.change == document::Change::Raised {
+            if matches!(t.change, document::Change::Raised | document::Change::Recurred) {
                 alert.held_back = self.holds.raised(&alert.finding, &alert.id);
             }
             alert.sensor_status = Some(fault.map_or("normal", Fault::status).into());

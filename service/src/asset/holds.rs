@@ -8,7 +8,7 @@ use super::calendar::Window;
 use super::neighbours::Which;
 use crate::advise::document::{Finding, HeldBack, Maintenance, Severity, Withheld};
 use roundsman_models::EventTime;
-use roundsman_models::detect::alarm::{AlarmLife, Condition};
+use roundsman_models::detect::alarm::{AlarmLife, Condition, Phase};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
@@ -80,7 +80,7 @@ impl Holds {
         let open = work.held_back.iter_mut().find(|w| w.finding == *finding && w.gone.is_none() && w.alert.is_none());
         match (open, life.active()) {
             (Some(known), Some(severity)) => {
-                let worse = severity > known.severity && !life.is_open();
+                let worse = severity > known.severity && !is_told(life);
                 known.severity = if worse { severity } else { known.severity };
                 worse
             }
@@ -88,7 +88,7 @@ impl Holds {
                 known.gone = Some(at);
                 true
             }
-            (None, Some(severity)) if held && !life.is_open() && room => {
+            (None, Some(severity)) if held && !is_told(life) && room => {
                 let finding = finding.clone();
                 work.held_back.push(Withheld { finding, severity, since: at, gone: None, alert: None });
                 true
@@ -124,20 +124,26 @@ impl Holds {
         self.work.as_deref()
     }
 
-    /// Whether the machine's finding stays held because its condition is not there, though nothing else holds it.
-    pub fn waits(&self, life: &AlarmLife, condition: Condition) -> bool {
-        self.waits && !life.is_open() && !matches!(condition, Condition::Present(_))
+    /// Whether the machine's finding stays held because its condition is not there, by this very snapshot, though nothing else
+    /// holds it.
+    pub fn waits(&self, life: &AlarmLife, seen: Condition) -> bool {
+        self.waits && !is_told(life) && !matches!(seen, Condition::Present(_))
     }
 
     /// The machine's life took its step under these holds.
     pub fn stepped(&mut self, life: &AlarmLife, held: bool) {
-        self.waits = held && !life.is_open() && life.active().is_some();
+        self.waits = held && !is_told(life) && life.active().is_some();
     }
+}
+
+/// Whether an alert is open and active: what it stands for has been said. One that has returned is said again when it recurs.
+fn is_told(life: &AlarmLife) -> bool {
+    matches!(life.phase(), Phase::Unacknowledged | Phase::Acknowledged)
 }
 
 fn cover(slot: &mut Option<Box<Cover>>, said: &Said<'_>, life: &AlarmLife, context: &Context<'_>) -> bool {
     let Said { which, at, condition, alike } = *said;
-    if life.is_open() || context.near.is_empty() {
+    if is_told(life) || context.near.is_empty() {
         *slot = None;
         return false;
     }

@@ -413,7 +413,7 @@ impl Machine {
             Place::Known(state) if self.learned.as_ref().is_some_and(|l| usize::from(state) < l.states()) => {
                 self.novel = None;
                 self.score(state, at, secs, now, context, out);
-                self.follow_set_up(state, now);
+                self.follow_set_up(now);
             }
             Place::Unknown => {}
             Place::Known(_) | Place::Novel => self.learn_novel(at, secs, context, now),
@@ -422,7 +422,7 @@ impl Machine {
         self.finish(at, Zone::Normal, now, context, findings, out);
     }
 
-    fn follow_set_up(&mut self, state: u16, now: &Now) {
+    fn follow_set_up(&mut self, now: &Now) {
         if self.set_ups.is_idle() {
             return;
         }
@@ -431,12 +431,11 @@ impl Machine {
         };
         let of = |i: usize| {
             let expected = now.watched.scored.expected[i];
-            let mean = self.running_mean(i, state, expected).unwrap_or(f64::NAN);
-            (i, log(now.values.get(i).copied().unwrap_or(f64::NAN), expected), log(mean, expected))
+            (i, log(now.values.get(i).copied().unwrap_or(f64::NAN), expected))
         };
         let places = (0..self.layout.conditions.len()).filter(|i| self.layout.thermal.get(*i) == Some(&false));
-        let logs: Vec<(usize, f64, f64)> = places.map(of).collect();
-        self.set_ups.update(logs.into_iter());
+        let logs: Vec<(usize, f64)> = places.map(of).collect();
+        self.set_ups.update(&logs);
     }
 
     /// What of a change of set-up is seen.
@@ -460,8 +459,27 @@ impl Machine {
                 machines.push(other.spec().name.clone());
             }
         }
-        let enough = shift.points >= LEAST_POINTS || points >= LEAST_POINTS && !machines.is_empty();
+        // Vibration alone rises at all points of one machine when it was left loose, too.
+        let alone = shift.points >= LEAST_POINTS && self.compared_kinds(context) >= 2;
+        let enough = alone || points >= LEAST_POINTS && !machines.is_empty();
         enough.then(|| SetUp { factor: shift.log_factor.exp(), points, since: shift.since, machines })
+    }
+
+    /// How many kinds of points have a factor: all that shakes is one kind.
+    fn compared_kinds(&self, context: &Context<'_>) -> usize {
+        let compared = self.layout.conditions.iter().zip(&self.layout.thermal).filter(|(_, thermal)| !**thermal);
+        let mut kinds: Vec<Quantity> = Vec::new();
+        for (point, _) in compared {
+            let kind = match context.spec.points.get(usize::from(*point)).map(|p| p.quantity) {
+                Some(Quantity::VibrationAcceleration | Quantity::VibrationDisplacement) => Quantity::VibrationVelocity,
+                Some(other) => other,
+                None => continue,
+            };
+            if !kinds.contains(&kind) {
+                kinds.push(kind);
+            }
+        }
+        kinds.len()
     }
 
     /// Whether machines of its group came back with it and cannot say yet whether they stand at the same factor.
@@ -719,7 +737,7 @@ impl Machine {
             (Zone::Normal, Some(Level::Advisory)) => Zone::Advisory,
             (zone, _) => zone,
         };
-        findings.machine(at, persistent, suppressed, self, now, context, out);
+        findings.machine(at, persistent, condition, suppressed, self, now, context, out);
         // A replay writes no conditions and is spared the hourly ones.
         if findings.take_due() || self.zone != before || context.trends && now.hour_turned {
             findings.condition_changed(at, self, now, context, out);

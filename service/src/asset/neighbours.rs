@@ -62,7 +62,9 @@ impl<'a> Context<'a> {
                 continue;
             }
             let life = asset.findings().life(which);
-            let (Some(raised_at), Some(severity)) = (life.raised_at(), life.severity()) else { continue };
+            let (Some(raised_at), Some(severity)) = (asset.findings().told_at(which), life.severity()) else {
+                continue;
+            };
             let speaks = life.active().is_some() && !life.is_held() && severity >= level;
             if !speaks || at.secs_since(raised_at).abs() > near.group.within_secs {
                 continue;
@@ -82,7 +84,7 @@ impl<'a> Context<'a> {
         let (near, other) = self.neighbours().find(|(_, other)| other.spec().name == asset)?;
         let life = other.findings().life(which);
         let stands = life.active().is_some() && other.alert_id(which) == alert;
-        Some((life.raised_at().filter(|_| stands)?, life.severity()?, near.group.within_secs))
+        Some((other.findings().told_at(which).filter(|_| stands)?, life.severity()?, near.group.within_secs))
     }
 
     /// How many machines the alert of this id speaks for.

@@ -1,5 +1,7 @@
 //! A change of set-up: when a machine, or its data, comes back from a pause, all its points stand at one factor of what is
-//! expected of them. A fault seldom does that; a moved sensor rack, another gain, another product or tool does.
+//! expected of them. A fault seldom does that to points of several kinds, or to several machines at once; a moved sensor
+//! rack, another gain, another product or tool does. Vibration alone, of one machine, is no such sign: one that was left
+//! loose in a stop shakes more at all its points.
 //!
 //! It is said as what it looks like, and no limit that was learned makes it more than an advisory. Limits that a person or
 //! a standard set stand, and from [`MOST_FACTOR`] on it is never taken for one. Temperatures are left out: they have no
@@ -40,6 +42,8 @@ pub struct Shift {
 pub struct SetUps {
     trial: Option<Trial>,
     shift: Option<Shift>,
+    /// Running means of the logarithms, once the trial is over.
+    means: Vec<f64>,
 }
 
 /// The first snapshots after a pause.
@@ -72,30 +76,35 @@ impl SetUps {
         }
     }
 
-    /// Takes a scored snapshot: per point the logarithm of its value, and of its running mean, over what was expected; `None`
-    /// of points that have no factor.
-    pub fn update(&mut self, logs: impl Iterator<Item = (usize, f64, f64)> + Clone) {
+    /// Takes a scored snapshot: per point the logarithm of its value over what was expected; NaN of a point without one.
+    pub fn update(&mut self, logs: &[(usize, f64)]) {
         let Some(trial) = self.trial.as_mut() else {
             if let Some(shift) = self.shift {
-                // Running means follow late; it has had two dozen snapshots.
-                let stays = |(_, _, mean): (usize, f64, f64)| (mean - shift.log_factor).abs() <= STAYS;
-                self.shift = logs.clone().all(stays).then_some(shift);
+                let mut stays = true;
+                for (point, log) in logs.iter().filter(|(_, log)| log.is_finite()) {
+                    let Some(mean) = self.means.get_mut(*point) else { continue };
+                    *mean += (log - *mean) / f64::from(MOST_SNAPSHOTS);
+                    stays &= (*mean - shift.log_factor).abs() <= STAYS;
+                }
+                self.shift = stays.then_some(shift);
             }
             return;
         };
         trial.count += 1;
-        for (point, value, _) in logs.clone() {
-            if let Some(sum) = trial.sums.get_mut(point) {
-                *sum += value;
+        for (point, log) in logs {
+            if let Some(sum) = trial.sums.get_mut(*point) {
+                *sum += log;
             }
         }
         if trial.count >= LEAST_SNAPSHOTS {
             let count = f64::from(trial.count);
-            let means: Vec<f64> = logs.filter_map(|(point, ..)| Some(trial.sums.get(point)? / count)).collect();
+            let means: Vec<f64> = logs.iter().filter_map(|(point, _)| Some(trial.sums.get(*point)? / count)).collect();
             let since = trial.since;
             self.shift = factor(means).map(|(log_factor, points)| Shift { log_factor, points, since });
         }
         if trial.count >= MOST_SNAPSHOTS {
+            let count = f64::from(trial.count);
+            self.means = trial.sums.iter().map(|sum| sum / count).collect();
             self.trial = None;
         }
     }
@@ -141,7 +150,7 @@ mod tests {
         let mut set_ups = SetUps::default();
         set_ups.resumed(EventTime(5), true, factors.len());
         for _ in 0..LEAST_SNAPSHOTS {
-            set_ups.update(factors.iter().enumerate().map(|(i, f)| (i, f.ln(), 0.0)));
+            set_ups.update(&factors.iter().map(|f| f.ln()).enumerate().collect::<Vec<_>>());
         }
         set_ups.shift().copied()
     }
@@ -160,20 +169,22 @@ mod tests {
 
     #[test]
     fn it_is_found_behind_a_pause_only_and_ends_when_one_point_goes_its_own_way() {
-        let logs = |last: f64| [(0, 0.3, 0.3), (1, 0.31, 0.31), (2, last, last)].into_iter();
+        let logs = |last: f64| [(0, 0.3), (1, 0.31), (2, last)];
         let mut never = SetUps::default();
         let mut unsound = SetUps::default();
         unsound.resumed(EventTime(5), false, 3);
         let mut sound = SetUps::default();
         sound.resumed(EventTime(5), true, 3);
         for _ in 0..MOST_SNAPSHOTS {
-            [&mut never, &mut unsound, &mut sound].into_iter().for_each(|s| s.update(logs(0.3)));
+            [&mut never, &mut unsound, &mut sound].into_iter().for_each(|s| s.update(&logs(0.3)));
         }
         assert!(never.shift().is_none() && unsound.shift().is_none());
         sound.resumed(EventTime(9), false, 3);
-        sound.update(logs(0.35));
+        sound.update(&logs(f64::NAN));
         assert_eq!(sound.shift().map(|s| s.since), Some(EventTime(5)), "another pause changes nothing");
-        sound.update(logs(0.6));
+        for _ in 0..2 * MOST_SNAPSHOTS {
+            sound.update(&logs(0.6));
+        }
         assert!(sound.shift().is_none());
     }
 }
