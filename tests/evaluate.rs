@@ -24,6 +24,9 @@ fn said(id: &str, finding: Finding, change: Change, severity: Severity, at: f64,
     let asset = id.split('/').nth(1).expect("site/asset/finding/ordinal").to_owned();
     let alert = Alert {
         likely_fault: None,
+        held_back: None,
+        neighbours: Vec::new(),
+        set_up: None,
         id: id.to_owned(),
         revision: 1,
         site: "s".into(),

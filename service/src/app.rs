@@ -40,6 +40,8 @@ pub struct RunSettings {
     pub journal_max_bytes: u64,
     /// The configuration as the journal records it; `None` records none.
     pub recorded: Option<Arc<str>>,
+    /// Folder for the lives whose alert somebody confirmed; `None`: they are not kept.
+    pub past_cases: Option<PathBuf>,
     /// Documents the outbox holds at most.
     pub outbox_limit: u64,
     /// The service's state is published again after this.
@@ -63,6 +65,7 @@ impl Default for RunSettings {
             journal_keep: Duration::ZERO,
             journal_max_bytes: 4 << 30,
             recorded: None,
+            past_cases: None,
             outbox_limit: 100_000,
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
@@ -296,6 +299,7 @@ impl Daemon {
                 orders: orders.clone(),
                 status: status.clone(),
                 looks: looks.clone(),
+                past_cases: settings.past_cases.clone(),
             };
             threads.push(thread("shard", move || shard.run(&told_out))?);
         }

@@ -7,6 +7,7 @@
 use crate::acquire::mqtt::link::Publication;
 use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
 use crate::acquire::{AssetId, Rejection};
+use crate::advise::document::History;
 use crate::advise::publish::Documents;
 use crate::asset::capture::Look;
 use crate::engine::{Command, Done, Event, Output};
@@ -15,6 +16,7 @@ use crate::status::Status;
 use crate::vitals::{Census, Worker};
 use roundsman_models::EventTime;
 use std::collections::HashMap;
+use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -100,6 +102,10 @@ pub trait Machine: Send + 'static {
     fn save(&self) -> Vec<(AssetId, String, Vec<u8>)>;
     /// Takes over an asset's saved state, after its definition. On an error the asset begins anew.
     fn restore(&mut self, asset: AssetId, name: &str, saved: &[u8]) -> Result<(), String>;
+    /// Gives an asset's state away and forgets it: its group has a home in another shard from now on.
+    fn release(&mut self, _asset: AssetId) -> Option<Vec<u8>> {
+        None
+    }
     /// How many assets are learning and how many are monitored.
     fn census(&self) -> Census {
         Census::default()
@@ -122,6 +128,8 @@ pub enum ToShard {
     Events(Vec<Event>, Vec<(usize, Origin)>),
     /// Take over a saved state.
     Restore(AssetId, String, Vec<u8>),
+    /// Give an asset's state away.
+    Release(AssetId, SyncSender<Option<Vec<u8>>>),
     /// Save everything as of this journal position.
     Snapshot(u64),
     /// What the journal held at the start is applied.
@@ -379,12 +387,19 @@ impl<E: Edge> Router<E> {
                 }
                 return Ok(());
             }
-            Event::Define(asset, spec, _) => {
-                // By name, so that the same asset has the same shard whatever order the assets came in.
-                let home = (fnv1a(spec.name.as_bytes()) % self.shards.len().max(1) as u64) as usize;
-                self.homes.insert(*asset, home);
+            Event::Define(asset, spec, settings) => {
+                // By name, so that the same asset has the same shard whatever order the assets came in; by that of its
+                // group, so that all of it has one.
+                let name = settings.groups.home(&spec.name);
+                let home = (fnv1a(name.as_bytes()) % self.shards.len().max(1) as u64) as usize;
+                let moved = self.homes.insert(*asset, home).filter(|before| *before != home);
+                let given = match moved {
+                    Some(before) => self.release(before, *asset)?,
+                    None => None,
+                };
                 self.status.assets.set(self.homes.len() as u64);
-                claimed = self.unclaimed.remove_entry(&spec.name);
+                claimed =
+                    given.map(|saved| (spec.name.clone(), saved)).or_else(|| self.unclaimed.remove_entry(&spec.name));
                 *asset
             }
             Event::Observed(observation) => {
@@ -410,6 +425,15 @@ impl<E: Edge> Router<E> {
             self.tell(home, ToShard::Restore(asset, name, saved))?;
         }
         Ok(())
+    }
+
+    /// Takes an asset's state from its shard. Waits until the shard has done what it was told before: it happens when the
+    /// groups of a running plant are changed, and never else.
+    fn release(&mut self, home: usize, asset: AssetId) -> Result<Option<Vec<u8>>, Gone> {
+        self.flush()?;
+        let (given, state) = std::sync::mpsc::sync_channel(1);
+        self.tell(home, ToShard::Release(asset, given))?;
+        state.recv().map_err(|_| Gone)
     }
 
     fn flush(&mut self) -> Result<(), Gone> {
@@ -467,6 +491,8 @@ pub struct Shard<M> {
     pub status: Arc<Status>,
     /// Waveforms to be looked at ahead. Full: the look is taken when its outcome is asked for.
     pub looks: SyncSender<Look>,
+    /// Folder for the lives whose alert somebody confirmed; `None`: they are not kept.
+    pub past_cases: Option<PathBuf>,
 }
 
 /// Looks waiting for a thread at most; each holds one message.
@@ -541,6 +567,11 @@ impl<M: Machine> Shard<M> {
                     }
                     continue;
                 }
+                ToShard::Release(asset, to) => {
+                    // Gone: so is the router, and the daemon is on its way down.
+                    let _ = to.send(self.machine.release(asset));
+                    continue;
+                }
                 ToShard::Snapshot(position) => {
                     let saved = self.machine.save();
                     let states = saved.into_iter().map(|(_, name, bytes)| (name.into(), bytes)).collect();
@@ -595,8 +626,7 @@ impl<M: Machine> Shard<M> {
                     records.push(Record::State(self.documents.remaining_life(name, at, &life)));
                 }
             }
-            // Only a replay asks for it.
-            Output::Ended(..) => {}
+            Output::Ended(_, history) => self.keep_past_case(&history),
             Output::Condition(_, condition) => records.push(Record::State(self.documents.condition(&condition))),
             Output::Diagnosis(_, diagnosis) => records.push(Record::State(self.documents.diagnosis(&diagnosis))),
             Output::CaptureRequest(_, request) => records.push(Record::Request {
@@ -633,6 +663,19 @@ impl<M: Machine> Shard<M> {
                 self.status.commands.up();
                 records.push(self.answer(names.get(&asset), at, command, outcome, origin));
             }
+        }
+    }
+
+    /// On the disk before the snapshot that covers the command: a crash between them gives the command, and the file, again.
+    fn keep_past_case(&self, history: &History) {
+        let Some(dir) = &self.past_cases else { return };
+        match crate::keep::histories::keep(dir, history) {
+            Ok(path) => tracing::info!(
+                asset = history.asset,
+                "its life up to a confirmed finding is kept as a past case, for forecasts from the next start or SIGHUP on: {}",
+                path.display()
+            ),
+            Err(error) => tracing::error!(asset = history.asset, "its life is not kept as a past case: {error}"),
         }
     }
 

@@ -41,6 +41,20 @@ impl Machine for Engine {
         Engine::restore(self, asset, saved).map_err(|error| error.to_string())
     }
 
+    fn release(&mut self, asset: AssetId) -> Option<Vec<u8>> {
+        let released = Engine::release(self, asset)?;
+        match postcard::to_stdvec(released.state()) {
+            Ok(state) => Some(state),
+            Err(error) => {
+                tracing::error!(
+                    "{}: its state could not be put into bytes, it learns anew: {error}",
+                    released.spec().name
+                );
+                None
+            }
+        }
+    }
+
     fn census(&self) -> Census {
         let mut census = Census::default();
         for asset in self.assets() {
@@ -89,6 +103,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         journal_max_bytes: config.journal.max_size_mib << 20,
         stop_within: Duration::from_secs_f64(config.service.stop_within_secs),
         recorded: config.recorded.clone(),
+        past_cases: config.keep_histories_in.clone(),
         ..RunSettings::default()
     })
 }

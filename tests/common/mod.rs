@@ -570,6 +570,9 @@ fn alert(asset: &Counted, at: EventTime) -> Alert {
         contributions: Vec::new(),
         remaining_life: None,
         likely_fault: None,
+        held_back: None,
+        neighbours: Vec::new(),
+        set_up: None,
         message: format!("{} readings, hash {:016x}", asset.count, asset.hash),
         by: None,
         note: None,
@@ -590,6 +593,8 @@ fn condition(asset: &Counted, at: EventTime) -> Condition {
         sensor_faults: Vec::new(),
         points: Vec::new(),
         thresholds: None,
+        maintenance: None,
+        told_by: None,
         message: format!("{} readings", asset.count),
     }
 }

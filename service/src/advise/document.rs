@@ -282,12 +282,120 @@ pub struct Alert {
     pub remaining_life: Option<RemainingLife>,
     /// What it may be: from waveforms where there are any, else a direction from the readings.
     pub likely_fault: Option<LikelyFault>,
+    /// What was planned while it was held back, when it was.
+    pub held_back: Option<HeldBack>,
+    /// Machines of its groups whose findings are of the same time; empty when there are none.
+    #[serde(default)]
+    pub neighbours: Vec<Neighbour>,
+    /// Set when all points moved together as after a change of set-up.
+    pub set_up: Option<SetUp>,
     /// One plain sentence: what was seen, and what to check.
     pub message: String,
     /// Who acted, for a transition by command.
     pub by: Option<String>,
     /// What they said.
     pub note: Option<String>,
+}
+
+/// Why an alert was not given when it was due.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct HeldBack {
+    /// When it would have been raised.
+    #[serde(with = "forms::time")]
+    pub since: EventTime,
+    /// Begin of the maintenance window.
+    #[serde(with = "forms::time")]
+    pub from: EventTime,
+    /// Its end.
+    #[serde(with = "forms::time")]
+    pub to: EventTime,
+    /// What was done.
+    pub reason: String,
+    /// Who answers for it.
+    pub by: String,
+}
+
+/// What a neighbour is to the asset of an alert.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Relation {
+    /// It drives or feeds the asset.
+    Parent,
+    /// The asset drives or feeds it.
+    Child,
+    /// Both are members.
+    Member,
+}
+
+/// A machine of the same group that departed at the same time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Neighbour {
+    /// The machine.
+    pub asset: String,
+    /// The group both are in.
+    pub group: String,
+    /// What ties the group together.
+    pub kind: String,
+    /// What it is to this asset.
+    pub relation: Relation,
+    /// Since when its finding stands.
+    #[serde(with = "forms::time")]
+    pub since: EventTime,
+    /// How severe that is.
+    pub severity: Severity,
+    /// Its own alert; `None` when this alert speaks for it.
+    pub alert: Option<String>,
+}
+
+/// All points of a machine moved together.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SetUp {
+    /// Observed over expected, the middle of all points.
+    #[serde(with = "forms::number")]
+    pub factor: f64,
+    /// How many points were compared.
+    pub points: u32,
+    /// When the machine, or its data, came back from the pause before.
+    #[serde(with = "forms::time")]
+    pub since: EventTime,
+    /// Machines of its groups that moved by a like factor after a pause of the same time.
+    pub machines: Vec<String>,
+}
+
+/// A maintenance window of an asset, and what it held back.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Maintenance {
+    /// Begin.
+    #[serde(with = "forms::time")]
+    pub from: EventTime,
+    /// End.
+    #[serde(with = "forms::time")]
+    pub to: EventTime,
+    /// What is done.
+    pub reason: String,
+    /// Who answers for it.
+    pub by: String,
+    /// Whether it is open now; else it is the last one.
+    pub open: bool,
+    /// What would have been raised in it, in the order of time.
+    pub held_back: Vec<Withheld>,
+}
+
+/// A finding that would have been raised.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Withheld {
+    /// What it is about.
+    pub finding: Finding,
+    /// Highest severity it had.
+    pub severity: Severity,
+    /// When it would have been raised.
+    #[serde(with = "forms::time")]
+    pub since: EventTime,
+    /// When it had gone again, if it has.
+    #[serde(with = "forms::optional_time")]
+    pub gone: Option<EventTime>,
+    /// The alert that was raised of it at the end of the window.
+    pub alert: Option<String>,
 }
 
 /// A centre and a spread of a point's values while the machine runs, in the point's unit.
@@ -364,6 +472,10 @@ pub struct Condition {
     pub sensor_faults: Vec<(String, String)>,
     /// Where each condition point stands, in the order of the configuration.
     pub points: Vec<PointNow>,
+    /// The maintenance window that is open, or the last one.
+    pub maintenance: Option<Maintenance>,
+    /// The alert of another machine of its group that speaks for what stands here.
+    pub told_by: Option<String>,
     /// One plain sentence.
     pub message: String,
 }

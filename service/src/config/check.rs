@@ -4,7 +4,9 @@ use super::assets::read_assets;
 use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 use super::commands::read_commands;
 use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
+use super::groups::read_groups;
 use super::http::read_http;
+use super::maintenance::read_maintenance;
 use super::secret::read_secret;
 use super::settings;
 use super::table::{Faults, Table};
@@ -24,7 +26,12 @@ use std::sync::Arc;
 use std::time::Duration;
 
 /// Checks everything.
-pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<Fault>) -> Result<Checked, Vec<Fault>> {
+pub(super) fn check(
+    map: &Map<String, Value>,
+    sources: &Sources<'_>,
+    histories: Option<&[String]>,
+    found: Vec<Fault>,
+) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name();
     let faults = Faults::new(name.as_deref(), found);
     let root = Table::root(map, &faults);
@@ -49,8 +56,11 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             "is needed: at least one [[topics]] table with a pattern, for example \"plant/{area}/{asset}/{point}\"",
         );
     }
-    let settings = Arc::new(settings::read(&root, &Settings::default()));
-    let histories = read_histories(root.table("history"));
+    let groups = read_groups(root.get("groups"));
+    let calendar = read_maintenance(root.get("maintenance"), &site, &groups);
+    let base = Settings { calendar: Arc::new(calendar), groups: Arc::new(groups), ..Settings::default() };
+    let settings = Arc::new(settings::read(&root, &base));
+    let PastCases { histories, texts, keep_in } = read_histories(root.table("history"), histories);
     let mut assets = read_assets(&root.table("assets"), &settings, &limits, sources.zones.as_deref());
     remember(&mut assets, &histories);
     root.done();
@@ -68,6 +78,8 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             state,
             http,
             histories,
+            history_texts: texts,
+            keep_histories_in: keep_in,
             limits,
             assets,
             journal,
@@ -229,18 +241,44 @@ fn read_service(table: Table<'_>) -> Service {
     service
 }
 
-fn read_histories(table: Table<'_>) -> Vec<History> {
-    let mut histories = Vec::new();
+#[derive(Default)]
+struct PastCases {
+    histories: Vec<History>,
+    texts: Option<Vec<String>>,
+    keep_in: Option<PathBuf>,
+}
+
+/// `recorded`: the texts as a journal has them, which stand for the folder's; what is in it today was not known then.
+fn read_histories(table: Table<'_>, recorded: Option<&[String]>) -> PastCases {
+    let mut found = PastCases::default();
+    let keep = table.get("keep").and_then(|spot| spot.truth());
     if let Some(spot) = table.get("dir")
         && let Some(dir) = spot.text()
     {
-        match crate::keep::histories::read(Path::new(dir)) {
-            Ok(read) => histories = read,
+        let dir = Path::new(dir);
+        let texts = match recorded {
+            Some(texts) => Ok(texts.iter().map(|text| (PathBuf::from("a recorded past case"), text.clone())).collect()),
+            // It is made when the first case is kept.
+            None if keep != Some(false) && !dir.exists() => Ok(Vec::new()),
+            None => crate::keep::histories::read_texts(dir),
+        };
+        let parsed = texts.and_then(|texts: Vec<(PathBuf, String)>| {
+            let parse = |(path, text): &(PathBuf, String)| {
+                crate::keep::histories::parse(text).map_err(|why| format!("{}: {why}", path.display()))
+            };
+            found.histories = texts.iter().map(parse).collect::<Result<_, _>>()?;
+            found.texts = Some(texts.into_iter().map(|(_, text)| text).collect());
+            Ok(())
+        });
+        match parsed {
+            Ok(()) => found.keep_in = keep.unwrap_or(true).then(|| dir.to_owned()),
             Err(why) => spot.fault(format!("must be a folder of past cases: {why}")),
         }
+    } else if keep.is_some() {
+        table.fault("dir", "is needed where there is `keep`: the folder that past cases are kept in");
     }
     table.done();
-    histories
+    found
 }
 
 /// Gives every asset what the past cases of its class taught.

@@ -34,6 +34,10 @@ pub struct Checked {
     pub http: Http,
     /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
     pub histories: Vec<History>,
+    /// Their texts, as the journal records them; `None` without a folder.
+    pub history_texts: Option<Vec<String>>,
+    /// Folder that a life is kept in when somebody confirms what its alert said; `None`: it is not kept.
+    pub keep_histories_in: Option<PathBuf>,
     /// Caps.
     pub limits: Limits,
     /// Configured assets, in the order of the file.
@@ -200,6 +204,8 @@ impl Default for Checked {
             state: State::default(),
             http: Http::default(),
             histories: Vec::new(),
+            history_texts: None,
+            keep_histories_in: None,
             limits: Limits::default(),
             assets: Vec::new(),
             journal: Journal::default(),

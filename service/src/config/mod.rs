@@ -5,8 +5,10 @@ mod check;
 mod checked;
 mod commands;
 pub mod exposure;
+mod groups;
 pub mod http;
 mod layers;
+mod maintenance;
 mod recorded;
 pub mod secret;
 pub mod settings;
@@ -20,6 +22,7 @@ pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, 
 pub use layers::ENV_PREFIX;
 pub use recorded::from_recorded;
 
+use crate::acquire::mqtt::backoff::fnv1a;
 use roundsman_models::detect::zones::Preset;
 use std::path::Path;
 use std::sync::Arc;
@@ -77,6 +80,11 @@ pub fn load(sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
 /// # Errors
 /// Every fault there is.
 pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
+    from_layers(text, sources, None)
+}
+
+/// `histories`: texts of past cases that stand for those of `history.dir`, as a journal has them recorded.
+fn from_layers(text: Option<&str>, sources: &Sources<'_>, histories: Option<&[String]>) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name().unwrap_or_else(|| "configuration".into());
     let mut faults = Vec::new();
     let (map, file) =
@@ -85,9 +93,13 @@ pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, V
         // The file is not TOML: whatever else would be said of it would be wrong.
         return Err(faults);
     }
-    let mut checked = check::check(&map, sources, faults)?;
-    checked.recorded = Some(recorded::record(&file, sources).into());
-    checked.fingerprints = Arc::new(recorded::fingerprints(&map));
+    let mut checked = check::check(&map, sources, histories, faults)?;
+    checked.recorded = Some(recorded::record(&file, sources, checked.history_texts.as_deref()).into());
+    let mut fingerprints = recorded::fingerprints(&map);
+    if let Some(texts) = &checked.history_texts {
+        fingerprints.insert("history.cases".into(), fnv1a(texts.concat().as_bytes()));
+    }
+    checked.fingerprints = Arc::new(fingerprints);
     Ok(checked)
 }
 

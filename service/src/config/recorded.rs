@@ -4,7 +4,7 @@
 //! The order of the file is kept, because the order of points is part of what is learned.
 
 use super::layers::ENV_PREFIX;
-use super::{Checked, Fault, Sources, from_text, zone_names};
+use super::{Checked, Fault, Sources, from_layers, zone_names};
 use crate::acquire::mqtt::backoff::fnv1a;
 use config::{Map, Value, ValueKind};
 use serde::{Deserialize, Serialize};
@@ -22,10 +22,13 @@ struct Recorded {
     file: String,
     env: Vec<(String, String)>,
     set: Vec<String>,
+    /// Texts of the past cases that forecasts rested on; absent without a folder of them, and before they were recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    histories: Option<Vec<String>>,
 }
 
 /// Puts the layers into one line of JSON. `file`: the file's values in its order.
-pub(super) fn record(file: &Map<String, Value>, sources: &Sources<'_>) -> String {
+pub(super) fn record(file: &Map<String, Value>, sources: &Sources<'_>, histories: Option<&[String]>) -> String {
     let stays = |table: &str| !LEFT_OUT.contains(&table.trim().trim_matches('"').to_lowercase().as_str());
     let mut text = String::new();
     for (key, value) in file.iter().filter(|(key, _)| stays(key)) {
@@ -41,7 +44,8 @@ pub(super) fn record(file: &Map<String, Value>, sources: &Sources<'_>) -> String
         .collect();
     env.sort();
     let set = sources.set.iter().filter(|set| set.split(['.', '=']).next().is_some_and(stays)).cloned().collect();
-    serde_json::to_string(&Recorded { file: text, env, set }).unwrap_or_default()
+    serde_json::to_string(&Recorded { file: text, env, set, histories: histories.map(<[String]>::to_vec) })
+        .unwrap_or_default()
 }
 
 /// Reads a recorded configuration again. `set` stands over it.
@@ -55,7 +59,7 @@ pub fn from_recorded(recorded: &str, set: &[String]) -> Result<Checked, Vec<Faul
     let set: Vec<String> = layers.set.into_iter().chain(set.iter().cloned()).collect();
     let sources =
         Sources { file: Some(Path::new(NAME)), env: layers.env, set: &set, zones: zone_names(), ..Sources::default() };
-    from_text(Some(&layers.file), &sources)
+    from_layers(Some(&layers.file), &sources, layers.histories.as_deref())
 }
 
 const NAME: &str = "the recorded configuration";
@@ -136,6 +140,7 @@ fn quote(content: &str, text: &mut String) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::from_text;
 
     const FILE: &str = r#"
         [site]

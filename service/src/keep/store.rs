@@ -21,8 +21,9 @@ pub const SCHEMA: u32 = 3;
 /// new version; `tests/versions.rs` notices.
 ///
 /// 2: alarm lives under settings, a condition document that is due, our own clock as a witness of the stream's; the hash
-/// covers all of the row. 3: waveforms, their references and judgements; plate data of bearings and sensors.
-pub const SNAPSHOT: u32 = 3;
+/// covers all of the row. 3: waveforms, their references and judgements; plate data of bearings and sensors. 4: planned
+/// work, groups, changes of set-up, reminders.
+pub const SNAPSHOT: u32 = 4;
 
 /// Over all of a snapshot's row: a flipped bit in the position would skip or repeat journal, one in the name would
 /// give an asset's learning to nobody, one in the version would stop the start.
