@@ -231,6 +231,7 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
              ALTER TABLE trend_open DROP COLUMN expected_low; ALTER TABLE trend_open DROP COLUMN expected_high;
              INSERT INTO trend VALUES (300, 1, 0, 600, 3, 1.0, 2.0, 3.0, 2, 1.5);
              DROP TABLE waveforms; DROP TABLE waveform_slots; DROP TABLE requests;
+             ALTER TABLE outbox DROP COLUMN content; ALTER TABLE outbox DROP COLUMN expiry;
              DROP TABLE audit;
              CREATE TABLE audit (
                  position INTEGER NOT NULL, part INTEGER NOT NULL, at INTEGER, received INTEGER NOT NULL, asset TEXT,
