@@ -71,6 +71,7 @@ fn the_defaults_the_example_shows_are_the_defaults() {
     assert_eq!(settings, Settings::default());
     assert_eq!(uncommented.limits, plain.limits);
     assert_eq!(uncommented.publish, plain.publish);
+    assert_eq!(uncommented.sparkplug, plain.sparkplug);
     assert_eq!(uncommented.http, plain.http);
     assert_eq!((uncommented.journal, uncommented.service), (plain.journal, plain.service));
     let broker = |config: Checked| {
@@ -492,6 +493,29 @@ fn topics_are_checked() {
     }
     assert_eq!(topic("{ pattern = \"a/{asset}\", payload = { format = \"json\", points = \"*\" } }"), [""; 0]);
     assert_eq!(topic("{ pattern = \"senml/{...}\", payload = \"senml\" }"), [""; 0]);
+}
+
+#[test]
+fn sparkplug_is_checked() {
+    let sparkplug = |text: &str| {
+        let text = format!("site.name = \"s\"\nbroker.url = \"mqtt://b\"\n[sparkplug]\n{text}");
+        read(&text).map(|config| config.sparkplug)
+    };
+    // No topics are needed beside it.
+    let config = sparkplug("groups = [\"a\", \"b\", \"a\"]").unwrap();
+    assert_eq!(config.filters(), ["spBv1.0/a/#", "spBv1.0/b/#"]);
+    assert_eq!(sparkplug("groups = [\"a\", \"+\"]").unwrap().filters(), ["spBv1.0/+/#"]);
+    for (text, fault) in [
+        ("host_id = \"h\"", "sparkplug.groups: is needed where there is a host_id"),
+        ("groups = [\"a/b\"]", "must be a Sparkplug group"),
+        ("groups = [\"a\"]\nasset = \"{node}\"", "must have {device} in it"),
+        ("groups = [\"a\"]\nasset = \"{x}-{device}\"", "must be one level of a topic with {device}"),
+        ("groups = [\"a\"]\nreorder_timeout = \"1 h\"", "at most 10 min"),
+        ("groups = [\"a\"]\npublish = { group = \"g\" }", "sparkplug.publish.node: is needed"),
+    ] {
+        let faults = sparkplug(text).unwrap_err();
+        assert!(faults.iter().any(|found| found.contains(fault)), "{text}: {faults:#?}");
+    }
 }
 
 #[test]

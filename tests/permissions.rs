@@ -226,6 +226,7 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     connection
         .execute_batch(
             "DROP TABLE waveforms; DROP TABLE waveform_slots; DROP TABLE requests;
+             ALTER TABLE outbox DROP COLUMN content; ALTER TABLE outbox DROP COLUMN expiry;
              DROP TABLE audit;
              CREATE TABLE audit (
                  position INTEGER NOT NULL, part INTEGER NOT NULL, at INTEGER, received INTEGER NOT NULL, asset TEXT,
@@ -241,8 +242,8 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     in_both("UPDATE meta SET value = '1' WHERE key = 'schema'");
     drop(roundsman::keep::Store::open(&state).expect("brought up"));
     drop(roundsman::keep::Journal::open(&state).expect("brought up"));
-    assert_eq!(query(&state, "state.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 3);
-    assert_eq!(query(&state, "journal.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 3);
+    assert_eq!(query(&state, "state.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 4);
+    assert_eq!(query(&state, "journal.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 4);
     let kept = "SELECT count(*) FROM audit WHERE by = 'A. B.' AND topic IS NULL AND old IS NULL AND new IS NULL";
     assert_eq!(query(&state, "state.db", kept), 1);
     // And a version nobody knows is still refused.

@@ -7,6 +7,9 @@
 use crate::acquire::mqtt::acks::AckLedger;
 use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, LinkV3, LinkV5, Reader, ReaderEnd, Version};
+use crate::acquire::sparkplug::NodeKey;
+use crate::acquire::sparkplug::host::{Host, HostSettings};
+use crate::advise::edge_node::{Board, EdgeNode, Tapped};
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
 use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
@@ -48,6 +51,10 @@ pub struct RunSettings {
     pub refused_again: Duration,
     /// A stop takes no longer than this.
     pub stop_within: Duration,
+    /// Listening to Sparkplug nodes.
+    pub sparkplug: Option<HostSettings>,
+    /// Speaking as a Sparkplug edge node.
+    pub edge_node: Option<NodeKey>,
     /// Our clock.
     pub now: fn() -> EventTime,
 }
@@ -67,6 +74,8 @@ impl Default for RunSettings {
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
             stop_within: Duration::from_secs(10),
+            sparkplug: None,
+            edge_node: None,
             now: crate::acquire::steady_clock::now,
         }
     }
@@ -174,6 +183,8 @@ struct Daemon {
     threads: Vec<(&'static str, JoinHandle<Result<(), Gone>>)>,
     reader: tokio::task::JoinHandle<ReaderEnd>,
     writer: tokio::task::JoinHandle<WriterEnd>,
+    /// Connections beside the two; they end when told to stop, and nothing waits on them but the end.
+    beside: Vec<(&'static str, tokio::task::JoinHandle<()>)>,
     orders: mpsc::Sender<Order>,
     reconfigure: mpsc::Sender<Reconfigured>,
     stop: watch::Sender<bool>,
@@ -204,6 +215,11 @@ impl Daemon {
             return Err(AppError::Settings(faults));
         }
         let Parts { edge, machine, documents, status } = parts;
+        let board = Arc::new(Board::default());
+        let documents: Arc<dyn Documents> = match &settings.edge_node {
+            Some(_) => Arc::new(Tapped { inner: documents, board: board.clone() }),
+            None => documents,
+        };
 
         // What an earlier run left.
         let mut store = Store::open(&settings.state_dir)?;
@@ -303,6 +319,8 @@ impl Daemon {
 
         let mut router =
             Router::new(edge, shards, orders.clone(), documents.clone(), status.clone(), settings.snapshot_every);
+        let (rebirths, rebirths_out) = mpsc::channel(64);
+        router.rebirths = Some(rebirths);
         let of_router = status.clone();
         threads.push(thread("router", move || {
             faults.extend(router.restore(from, recorded.as_deref(), intake.as_deref(), assets)?);
@@ -333,6 +351,32 @@ impl Daemon {
             Ok(())
         })?);
 
+        // Full: the other connection drops and counts, since it has no session to keep what is not taken.
+        let (messages, messages_out) = mpsc::channel(4096);
+        let mut beside = Vec::new();
+        if let Some(sparkplug) = &settings.sparkplug {
+            let host = Host {
+                broker: settings.broker.clone(),
+                settings: sparkplug.clone(),
+                messages,
+                rebirths: rebirths_out,
+                stop: stop_out.clone(),
+                status: status.clone(),
+                now: settings.now,
+            };
+            beside.push(("Sparkplug host", tokio::spawn(host.run::<L>())));
+        }
+        if let Some(key) = &settings.edge_node {
+            let node = EdgeNode {
+                broker: settings.broker.clone(),
+                key: key.clone(),
+                board,
+                state_dir: settings.state_dir.clone(),
+                stop: stop_out.clone(),
+                now: settings.now,
+            };
+            beside.push(("Sparkplug edge node", tokio::spawn(node.run::<L>())));
+        }
         let reader = Reader {
             broker: settings.broker.clone(),
             had_session: !held_filters.is_empty(),
@@ -343,6 +387,7 @@ impl Daemon {
             durable: durable_out,
             orders: orders.clone(),
             reconfigured,
+            beside: messages_out,
             stop: stop_out,
             status: status.clone(),
             now: settings.now,
@@ -362,7 +407,7 @@ impl Daemon {
         };
         let reader = tokio::spawn(reader.run::<L>());
         let writer = tokio::spawn(writer.run::<L>());
-        Ok(Self { settings, threads, reader, writer, orders, reconfigure, stop, finish, give_up })
+        Ok(Self { settings, threads, reader, writer, beside, orders, reconfigure, stop, finish, give_up })
     }
 
     async fn until(
@@ -472,6 +517,16 @@ impl Daemon {
             Err(_) => {
                 self.writer.abort();
                 left.push("the writer did not finish; the outbox waits for the next start".into());
+            }
+        }
+        for (name, task) in &mut self.beside {
+            match tokio::time::timeout_at(deadline.into(), &mut *task).await {
+                Ok(Ok(())) => {}
+                Ok(Err(_)) => left.push(format!("the {name} failed")),
+                Err(_) => {
+                    task.abort();
+                    left.push(format!("the {name} did not finish; the broker's will says that it is gone"));
+                }
             }
         }
         self.give_up.store(true, Ordering::Relaxed);

@@ -4,8 +4,9 @@
 //! journal → router → shards → keeper; each arrow is a bounded channel, a full one makes its sender wait, and so a
 //! slow engine or disk is felt by the broker through acknowledgements that do not come.
 
-use crate::acquire::mqtt::link::Publication;
+use crate::acquire::mqtt::link::{About, Publication};
 use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
+use crate::acquire::sparkplug::NodeKey;
 use crate::acquire::{AssetId, Rejection};
 use crate::advise::publish::Documents;
 use crate::asset::capture::Look;
@@ -33,6 +34,8 @@ pub struct Routed {
     pub held_back: Vec<(Rejection, String)>,
     /// Reasons of which `rejected` has a detail already, a bit each.
     told: u32,
+    /// Sparkplug nodes that should say again what they have. Asked live only: what is applied again asks nobody.
+    pub rebirths: Vec<NodeKey>,
     /// Reply topic named in a command's payload; the response topic of MQTT 5 goes before it.
     pub reply_to: Option<String>,
     /// The reply topic is one of ours: nothing is said there.
@@ -145,6 +148,10 @@ pub struct Router<E> {
     pub status: Arc<Status>,
     /// Snapshots are taken so often.
     pub snapshot_every: Duration,
+    /// To the connection that asks Sparkplug nodes for a rebirth. Full or closed: not asked this time; the edge asks again.
+    pub rebirths: Option<mpsc::Sender<NodeKey>>,
+    /// The journal of before is applied: what comes now is new.
+    live: bool,
     homes: HashMap<AssetId, usize>,
     batches: Vec<ForShard>,
     /// Saved states whose asset is not registered (any more, or not yet again), by name.
@@ -180,6 +187,8 @@ impl<E: Edge> Router<E> {
             documents,
             status,
             snapshot_every,
+            rebirths: None,
+            live: false,
             homes,
             batches,
             unclaimed: HashMap::new(),
@@ -222,6 +231,7 @@ impl<E: Edge> Router<E> {
 
     /// Everything the journal held at the start has been applied.
     pub fn recovered(&mut self) -> Result<(), Gone> {
+        self.live = true;
         for home in 0..self.shards.len() {
             self.tell(home, ToShard::Recovered)?;
         }
@@ -367,6 +377,11 @@ impl<E: Edge> Router<E> {
         for (reason, detail) in routed.held_back.drain(..) {
             self.status.refuse_held(reason, &detail);
         }
+        for node in routed.rebirths.drain(..).filter(|_| self.live) {
+            if let Some(rebirths) = &self.rebirths {
+                let _ = rebirths.try_send(node);
+            }
+        }
         Ok(())
     }
 
@@ -449,7 +464,13 @@ impl<E: Edge> Router<E> {
 }
 
 fn reply(to: &ReplyTo, payload: Vec<u8>) -> Publication {
-    Publication { topic: to.topic.clone(), payload, retain: false, correlation: to.correlation.clone() }
+    Publication {
+        topic: to.topic.clone(),
+        payload,
+        retain: false,
+        correlation: to.correlation.clone(),
+        about: About::default(),
+    }
 }
 
 /// The assets are counted so often.
@@ -588,6 +609,7 @@ impl<M: Machine> Shard<M> {
                     state: word(&alert.state),
                     severity: word(&alert.severity),
                     publication: self.documents.alert(&alert),
+                    document: self.documents.alert_document(&alert),
                 });
             }
             Output::RemainingLife(asset, at, life) => {

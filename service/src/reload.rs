@@ -26,13 +26,16 @@ pub enum Reach {
 
 /// What the settings of a table, or one of them, reach. The engine keeps what a model was made with inside its state, so
 /// a restart reaches no further than SIGHUP does.
-const REACHES: [(&str, Reach); 17] = [
+const REACHES: [(&str, Reach); 20] = [
     ("broker", Reach::Restart),
     ("state", Reach::Restart),
     ("http", Reach::Restart),
     ("journal", Reach::Restart),
     ("service", Reach::Restart),
     ("publish", Reach::Restart),
+    ("sparkplug.groups", Reach::Restart),
+    ("sparkplug.host_id", Reach::Restart),
+    ("sparkplug.publish", Reach::Restart),
     ("site.name", Reach::Restart),
     ("site.zone", Reach::Now),
     ("align", Reach::NewAssets),

@@ -4,6 +4,7 @@ use crate::acquire::AssetId;
 use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, Clock, Credentials, Version};
 use crate::acquire::plant::Plant;
+use crate::acquire::sparkplug::host::HostSettings;
 use crate::advise::publish::Documents;
 use crate::advise::published::Published;
 use crate::advise::topics::Topics;
@@ -78,6 +79,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         session_expiry_secs: broker.session_expiry_secs,
         receive_maximum: broker.receive_maximum,
         max_packet_bytes: broker.max_packet_bytes,
+        may_be_silent: config.sparkplug.listens(),
         clock: if broker.stream_clock { Clock::Stream } else { Clock::Wall },
         ..BrokerSettings::default()
     };
@@ -89,6 +91,11 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         journal_max_bytes: config.journal.max_size_mib << 20,
         stop_within: Duration::from_secs_f64(config.service.stop_within_secs),
         recorded: config.recorded.clone(),
+        edge_node: config.sparkplug.publish.clone(),
+        sparkplug: config
+            .sparkplug
+            .listens()
+            .then(|| HostSettings { filters: config.sparkplug.filters(), host_id: config.sparkplug.host_id.clone() }),
         ..RunSettings::default()
     })
 }
@@ -117,7 +124,8 @@ pub async fn daemon(
 
 fn published(config: &Checked, settings: &RunSettings) -> Result<Arc<dyn Documents>, AppError> {
     let now = settings.now;
-    Ok(Arc::new(Published { topics: topics(config)?, site: config.site.name.clone(), now, since: now() }))
+    let cloud_events = config.publish.cloud_events;
+    Ok(Arc::new(Published { topics: topics(config)?, site: config.site.name.clone(), now, since: now(), cloud_events }))
 }
 
 /// The same with somebody else's wording, who so hears everything that is published.

@@ -14,7 +14,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Every reason, in the order of its counter.
-pub const REJECTIONS: [Rejection; 16] = [
+pub const REJECTIONS: [Rejection; 19] = [
     Rejection::UnmappedTopic,
     Rejection::Unreadable,
     Rejection::BadTime,
@@ -31,6 +31,9 @@ pub const REJECTIONS: [Rejection; 16] = [
     Rejection::Past,
     Rejection::BadQuality,
     Rejection::BadWaveform,
+    Rejection::NoBirth,
+    Rejection::SequenceGap,
+    Rejection::Historical,
 ];
 
 /// Samples kept of what could not be read.

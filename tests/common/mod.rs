@@ -10,7 +10,7 @@ pub mod process;
 pub mod stretch;
 pub mod tap;
 
-use roundsman::acquire::mqtt::link::Publication;
+use roundsman::acquire::mqtt::link::{About, Publication};
 use roundsman::acquire::mqtt::{BrokerSettings, Message, backoff::fnv1a};
 use roundsman::acquire::{AssetId, Observation, Quality, Rejection};
 use roundsman::advise::diagnosis::{CaptureRequest, Diagnosis};
@@ -62,6 +62,18 @@ pub fn python_client() -> PathBuf {
     let has =
         std::process::Command::new(&python).args(["-c", "import paho.mqtt.client"]).stderr(Stdio::null()).status();
     assert!(has.is_ok_and(|status| status.success()), "{} cannot import paho.mqtt.client: {wanted}", python.display());
+    python
+}
+
+/// A Python that speaks the open standards by libraries nobody here wrote.
+pub fn standards_python() -> PathBuf {
+    let wanted = "this test needs a Python with cloudevents, kpn_senml and pysparkplug: `python3 -m venv standards && \
+                  standards/bin/pip install 'paho-mqtt<2' pysparkplug cloudevents kpn_senml`, then \
+                  ROUNDSMAN_STANDARDS_PYTHON=$PWD/standards/bin/python; tests/run does that";
+    let python = PathBuf::from(std::env::var_os("ROUNDSMAN_STANDARDS_PYTHON").expect(wanted));
+    let modules = "import paho.mqtt.client, pysparkplug, cloudevents.core, kpn_senml";
+    let has = std::process::Command::new(&python).args(["-c", modules]).stderr(Stdio::null()).status();
+    assert!(has.is_ok_and(|status| status.success()), "{} cannot do `{modules}`: {wanted}", python.display());
     python
 }
 
@@ -621,7 +633,13 @@ pub struct Plain;
 
 impl Plain {
     fn document(topic: String, value: &impl serde::Serialize, retain: bool) -> Publication {
-        Publication { topic, payload: serde_json::to_vec(value).expect("encodes"), retain, correlation: None }
+        Publication {
+            topic,
+            payload: serde_json::to_vec(value).expect("encodes"),
+            retain,
+            correlation: None,
+            about: About::default(),
+        }
     }
 }
 

@@ -6,6 +6,7 @@ pub mod payload;
 pub mod plant;
 pub mod recording;
 pub mod registry;
+pub mod sparkplug;
 pub mod steady_clock;
 pub mod stream_clock;
 pub mod topics;
@@ -79,6 +80,12 @@ pub enum Rejection {
     BadWaveform,
     /// A name that is empty, too long or no topic level, or an asset's name that another area has already.
     BadName,
+    /// Sparkplug data without the birth that says what they are.
+    NoBirth,
+    /// Messages missing in the sequence of a Sparkplug node: they never came.
+    SequenceGap,
+    /// Kept back by the sender and sent later: history, not a fresh reading.
+    Historical,
 }
 
 impl Rejection {
@@ -101,6 +108,9 @@ impl Rejection {
             Self::BadQuality => "bad-quality",
             Self::BadName => "bad-name",
             Self::BadWaveform => "bad-waveform",
+            Self::NoBirth => "no-birth",
+            Self::SequenceGap => "sequence-gap",
+            Self::Historical => "historical",
         }
     }
 }

@@ -4,6 +4,8 @@
 use super::payload::time::short;
 use super::payload::{Codec, Decoded, Format, decode};
 use super::registry::Registry;
+use super::sparkplug::nodes::{NamedValue, Nodes, Told};
+use super::sparkplug::{address, is_sparkplug};
 use super::stream_clock::{Passed, StreamGate};
 use super::topics::{Mapping, TopicNames, find};
 use super::units::Unit;
@@ -15,11 +17,12 @@ use crate::advise::permission::{Permission, permitted};
 use crate::advise::topics::{CommandTopic, Topics, topic_safe};
 use crate::asset::capture::Waveform;
 use crate::asset::spec::AssetSpec;
-use crate::config::{Checked, from_recorded};
+use crate::config::{Checked, Sparkplug, from_recorded};
 use crate::engine::{Action, Event, whole};
 use crate::intake::{Edge, RefusedCommand, Routed};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::sync::Arc;
 
@@ -36,6 +39,9 @@ pub struct Plant {
     permissions: Vec<Permission>,
     /// Command topics by the topic-safe form of the asset's name.
     by_topic: HashMap<String, super::AssetId>,
+    sparkplug: Sparkplug,
+    nodes: Nodes,
+    max_payload_bytes: usize,
 }
 
 /// What a restart needs.
@@ -43,6 +49,7 @@ pub struct Plant {
 struct Saved {
     assets: Vec<AssetSpec>,
     gate: StreamGate<Observation>,
+    nodes: Nodes,
 }
 
 impl Plant {
@@ -57,6 +64,9 @@ impl Plant {
             recorded: config.recorded.clone(),
             permissions: config.commands.clone(),
             by_topic: HashMap::new(),
+            sparkplug: config.sparkplug.clone(),
+            nodes: Nodes::default(),
+            max_payload_bytes: config.limits.max_payload_bytes,
         }
     }
 
@@ -102,6 +112,49 @@ impl Plant {
         };
         let Self { gate, registry, .. } = self;
         gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, registry, out));
+    }
+
+    fn sparkplug(&mut self, message: &Message, out: &mut Routed) {
+        let address = match address(&message.topic) {
+            Ok(Some(address)) => address,
+            // Another host's state is no business of ours.
+            Ok(None) => return,
+            Err(why) => return out.reject(Rejection::UnmappedTopic, 1, || why.clone()),
+        };
+        let mut told = Vec::new();
+        let limit = self.max_payload_bytes;
+        self.nodes.message(&self.sparkplug, address, &message.payload, message.received, limit, &mut told);
+        self.told(told, out);
+    }
+
+    fn told(&mut self, told: Vec<Told>, out: &mut Routed) {
+        for told in told {
+            match told {
+                Told::Value(named) => self.named(&named, out),
+                Told::Refused(why, count, detail) => out.reject(why, count, || detail.clone()),
+                Told::Rebirth(node) => out.rebirths.push(node),
+            }
+        }
+    }
+
+    fn named(&mut self, named: &NamedValue, out: &mut Routed) {
+        if let Some((low, high)) = named.range {
+            let unit = named.unit.as_deref();
+            // What cannot be registered is refused below, with its reason.
+            if let Ok(series) = self.registry.resolve(&named.asset, Some(&named.area), &named.point, unit) {
+                self.registry.set_range(&series, low, high);
+            }
+        }
+        let value = Decoded {
+            asset: Cow::Borrowed(&named.asset),
+            area: Some(Cow::Borrowed(&named.area)),
+            point: Cow::Borrowed(&named.point),
+            unit: named.unit.as_deref().map(Cow::Borrowed),
+            at: named.at,
+            value: named.value,
+            quality: named.quality,
+        };
+        self.value(&value, out);
     }
 
     /// Hands a waveform on as it is: what is in it is read away from here, since that takes as long as a thousand readings.
@@ -250,6 +303,9 @@ impl Edge for Plant {
         if self.has_clock {
             self.gate.seen_at(message.received);
         }
+        if self.sparkplug.listens() && is_sparkplug(&message.topic) {
+            return self.sparkplug(message, out);
+        }
         let mut values = Vec::new();
         // Apart, so that the names may be borrowed from the topic while the registry is changed.
         let mappings = std::mem::take(&mut self.mappings);
@@ -274,6 +330,9 @@ impl Edge for Plant {
     }
 
     fn idle(&mut self, micros: i64, out: &mut Routed) {
+        let mut told = Vec::new();
+        self.nodes.idle(&self.sparkplug, micros, &mut told);
+        self.told(told, out);
         let Some(now) = self.gate.now() else { return };
         let Self { gate, registry, .. } = self;
         gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, registry, out));
@@ -284,6 +343,8 @@ impl Edge for Plant {
             let config = read(recorded)?;
             self.mappings.clone_from(&config.topics);
             self.permissions.clone_from(&config.commands);
+            self.sparkplug.clone_from(&config.sparkplug);
+            self.max_payload_bytes = config.limits.max_payload_bytes;
             self.registry = Registry::new(&config);
             let screen = &config.settings.screen;
             self.gate = StreamGate::new(screen.max_future_secs, screen.max_past_secs);
@@ -302,6 +363,8 @@ impl Edge for Plant {
         self.gate.set_tolerances(screen.max_future_secs, screen.max_past_secs);
         self.mappings = config.topics;
         self.permissions = config.commands;
+        self.sparkplug = config.sparkplug;
+        self.max_payload_bytes = config.limits.max_payload_bytes;
         self.recorded = Some(recorded.into());
         self.define(events);
         Ok(true)
@@ -314,7 +377,7 @@ impl Edge for Plant {
     fn save(&self) -> Vec<u8> {
         let assets = self.registry.ids().filter_map(|id| self.registry.spec(id)).map(|s| (**s).clone()).collect();
         // Plain data into memory: there is nothing to fail.
-        postcard::to_stdvec(&Saved { assets, gate: self.gate.clone() }).unwrap_or_default()
+        postcard::to_stdvec(&Saved { assets, gate: self.gate.clone(), nodes: self.nodes.clone() }).unwrap_or_default()
     }
 
     fn restore(&mut self, saved: Option<&[u8]>, defined: &mut Vec<Event>) -> Result<(), String> {
@@ -323,6 +386,7 @@ impl Edge for Plant {
             match whole::<Saved>(bytes) {
                 Ok(saved) => {
                     self.gate = saved.gate;
+                    self.nodes = saved.nodes;
                     // An asset that was added to the configuration may have taken a place before it.
                     let mut ids = Vec::with_capacity(saved.assets.len());
                     for spec in &saved.assets {

@@ -1,8 +1,10 @@
 //! Advisory generation (ISO 13374 block 6): what is said, to whom it reads on its own.
 
+pub mod cloud_event;
 pub mod command;
 pub mod diagnosis;
 pub mod document;
+pub mod edge_node;
 pub mod forms;
 pub mod permission;
 pub mod publish;

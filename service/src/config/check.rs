@@ -7,6 +7,7 @@ use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
 use super::http::read_http;
 use super::secret::read_secret;
 use super::settings;
+use super::sparkplug::read_sparkplug;
 use super::table::{Faults, Table};
 use super::tls::read_tls;
 use super::topics::read_topics;
@@ -43,7 +44,8 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     if let (true, Some(broker)) = (waveforms, &mut broker) {
         make_room_for_waveforms(&root.table("broker"), broker, &limits);
     }
-    if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() {
+    let sparkplug = read_sparkplug(root.table("sparkplug"));
+    if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() && !sparkplug.listens() {
         root.fault(
             "topics",
             "is needed: at least one [[topics]] table with a pattern, for example \"plant/{area}/{asset}/{point}\"",
@@ -62,6 +64,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             site,
             broker,
             topics,
+            sparkplug,
             settings,
             publish,
             commands,
@@ -165,6 +168,7 @@ fn read_publish(table: Table<'_>) -> Publish {
             Err(fault) => spot.fault(format!("must be a topic: it {}", fault.rule)),
         }
     }
+    publish.cloud_events = table.get("cloudevents").and_then(|spot| spot.truth()).unwrap_or(false);
     table.done();
     publish
 }

@@ -2,6 +2,7 @@
 
 use super::http::Http;
 use super::secret::Secret;
+use super::sparkplug::Sparkplug;
 use crate::acquire::mqtt::tls::Tls;
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
@@ -22,6 +23,8 @@ pub struct Checked {
     pub broker: Option<Broker>,
     /// Topic patterns with their codecs, in the order they are tried: the first that fits wins.
     pub topics: Vec<Mapping>,
+    /// Sparkplug B, in and out.
+    pub sparkplug: Sparkplug,
     /// Settings of every asset that has none of its own.
     pub settings: Arc<Settings>,
     /// What is published.
@@ -102,6 +105,8 @@ pub struct Publish {
     pub prefix: String,
     /// Where requests for waveforms go, with `{site}` and `{asset}`; `…/{asset}/capture-request` when absent.
     pub capture_topic: Option<String>,
+    /// Alerts go out in the envelope of CloudEvents.
+    pub cloud_events: bool,
 }
 
 /// `[state]`
@@ -177,7 +182,7 @@ impl Default for Limits {
 
 impl Default for Publish {
     fn default() -> Self {
-        Self { prefix: "roundsman".into(), capture_topic: None }
+        Self { prefix: "roundsman".into(), capture_topic: None, cloud_events: false }
     }
 }
 
@@ -194,6 +199,7 @@ impl Default for Checked {
             site: Site { name: "site".into(), zone: None },
             broker: None,
             topics: Vec::new(),
+            sparkplug: Sparkplug::default(),
             settings: Arc::default(),
             publish: Publish::default(),
             commands: Vec::new(),

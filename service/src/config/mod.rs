@@ -10,6 +10,7 @@ mod layers;
 mod recorded;
 pub mod secret;
 pub mod settings;
+mod sparkplug;
 mod table;
 mod tls;
 mod topics;
@@ -19,6 +20,7 @@ mod vibration;
 pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;
 pub use recorded::from_recorded;
+pub use sparkplug::Sparkplug;
 
 use roundsman_models::detect::zones::Preset;
 use std::path::Path;

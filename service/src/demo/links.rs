@@ -1,7 +1,7 @@
 //! The demo's own two clients: the player, which is the plant, and the listener, which is somebody at a screen.
 
 use super::data::{Sensors, Telegram};
-use crate::acquire::mqtt::link::{LinkEvent, LinkFault, LinkOptions, MqttLink, NotTaken, Publication, Requests};
+use crate::acquire::mqtt::link::{About, LinkEvent, LinkFault, LinkOptions, MqttLink, NotTaken, Publication, Requests};
 use crate::acquire::mqtt::{BrokerSettings, LinkV3};
 use crate::advise::diagnosis::CaptureRequest;
 use crate::advise::document::{Alert, Document};
@@ -116,6 +116,7 @@ pub(super) async fn play(
                         payload: telegram.payload,
                         retain: false,
                         correlation: None,
+                        about: About::default(),
                     };
                     match requests.try_publish(&publication) {
                         Ok(()) => {}

@@ -130,7 +130,13 @@ async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> 
     let settings = run::settings(&data.config, &topics)?;
     let (status, played) = (Arc::new(Status::default()), Arc::new(Played::default()));
     let tap = Arc::new(Tap::new(
-        Published { topics, site: data.config.site.name.clone(), now: settings.now, since: (settings.now)() },
+        Published {
+            topics,
+            site: data.config.site.name.clone(),
+            now: settings.now,
+            since: (settings.now)(),
+            cloud_events: false,
+        },
         played.clone(),
     ));
     let interrupted =

@@ -159,7 +159,7 @@ impl Journal {
     pub fn open(dir: &Path) -> Result<Self, KeepError> {
         let path = dir.join("journal.db");
         let mut journal = Self {
-            connection: open(&path, TABLES, &[CONFIGURATIONS, ""])?,
+            connection: open(&path, TABLES, &[CONFIGURATIONS, "", ""])?,
             path,
             tail: VecDeque::new(),
             tail_entries: 0,

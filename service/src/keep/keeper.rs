@@ -3,8 +3,8 @@
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
 use super::store::{
-    Recovered, Store, TrendTable, give_back, keep_waveforms, prune_trend, write_alert, write_asset, write_audit,
-    write_filters, write_hole, write_position, write_request, write_snapshot, write_trend, write_waveform,
+    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_trend, write_alert, write_asset,
+    write_audit, write_filters, write_hole, write_position, write_request, write_snapshot, write_trend, write_waveform,
 };
 use super::trend::{Bucket, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
@@ -61,6 +61,8 @@ pub enum Record {
         severity: String,
         /// What is published.
         publication: Publication,
+        /// What is kept of it, when it is not what is published.
+        document: Option<Vec<u8>>,
     },
     /// A retained document: only the newest of a topic waits in the outbox.
     State(Publication),
@@ -417,8 +419,8 @@ fn put_in_outbox(
     // A replaced row gets a new number: a confirmation of the old one cannot delete the new.
     transaction
         .prepare_cached(
-            "INSERT OR REPLACE INTO outbox (urgency, topic, payload, retain, correlation, replaces)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            "INSERT OR REPLACE INTO outbox (urgency, topic, payload, retain, correlation, replaces, content, expiry)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
         )?
         .execute(params![
             urgency as u8,
@@ -426,7 +428,9 @@ fn put_in_outbox(
             publication.payload,
             publication.retain,
             publication.correlation.as_deref(),
-            replaces
+            replaces,
+            content_name(publication.about.content),
+            publication.about.expiry_secs
         ])?;
     Ok(())
 }
@@ -493,5 +497,35 @@ impl Memory {
             let whole = self.gathered.remove(index);
             writes.push(Write::Snapshots(whole));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::acquire::mqtt::link::{About, Content};
+    use crate::keep::store::read_outbox;
+
+    /// What goes out after a restart is what would have gone out before it.
+    #[test]
+    fn what_mqtt_says_of_a_document_comes_out_of_the_outbox_again() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut store = Store::open(dir.path()).expect("opens");
+        let transaction = store.connection.transaction().expect("begins");
+        let abouts = [
+            About::default(),
+            About { content: Content::CloudEvent, ..About::default() },
+            About { expiry_secs: Some(300), ..About::default() },
+        ];
+        for about in abouts {
+            let correlation = Some(Bytes::from_static(b"id"));
+            let publication = Publication { topic: "t".into(), payload: vec![1], retain: false, correlation, about };
+            put_in_outbox(&transaction, Urgency::Alert, &publication, None).expect("writes");
+        }
+        transaction.commit().expect("commits");
+        drop(store);
+        let store = Store::open(dir.path()).expect("opens again");
+        let waiting = read_outbox(&store.connection, 10).expect("reads");
+        assert!(waiting.iter().map(|row| row.publication.about).eq(abouts), "{waiting:?}");
     }
 }

@@ -3,6 +3,7 @@
 use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
+use crate::acquire::mqtt::link::{About, Content, Publication};
 use crate::advise::publish::Waiting;
 use crate::asset::capture::Kept;
 use crate::status::Hole;
@@ -15,14 +16,15 @@ use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// Version of the tables of both files. A change of a table is a new version and a migration.
-pub const SCHEMA: u32 = 3;
+pub const SCHEMA: u32 = 4;
 
 /// Version of what the engine and the intake put into their snapshots. Any change of a struct in them is a new form and a
 /// new version; `tests/versions.rs` notices.
 ///
 /// 2: alarm lives under settings, a condition document that is due, our own clock as a witness of the stream's; the hash
 /// covers all of the row. 3: waveforms, their references and judgements; plate data of bearings and sensors.
-pub const SNAPSHOT: u32 = 3;
+/// 4: births of Sparkplug nodes.
+pub const SNAPSHOT: u32 = 4;
 
 /// Over all of a snapshot's row: a flipped bit in the position would skip or repeat journal, one in the name would
 /// give an asset's learning to nobody, one in the version would stop the start.
@@ -43,6 +45,16 @@ CREATE TABLE waveform_slots (
     asset TEXT NOT NULL, slot TEXT NOT NULL, number INTEGER NOT NULL, PRIMARY KEY (asset, slot)) WITHOUT ROWID;
 -- Event time of the last request for waveforms: what recovery makes again is not published again.
 CREATE TABLE requests (asset TEXT PRIMARY KEY, at INTEGER NOT NULL) WITHOUT ROWID;
+"
+    };
+}
+
+/// Version 4: what MQTT says of a document beside its topic, so that it goes out after a restart as it would have before.
+macro_rules! outbox_properties {
+    () => {
+        "
+ALTER TABLE outbox ADD COLUMN content TEXT NOT NULL DEFAULT 'json';
+ALTER TABLE outbox ADD COLUMN expiry INTEGER;
 "
     };
 }
@@ -87,7 +99,8 @@ CREATE TABLE outbox (
 CREATE INDEX outbox_in_turn ON outbox (urgency, number);
 CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY (began, ended)) WITHOUT ROWID;
 ",
-    waveform_tables!()
+    waveform_tables!(),
+    outbox_properties!()
 );
 
 /// From each version of `state.db` to the next. A row of before has no topic and no values beside its answer.
@@ -97,6 +110,8 @@ const CHANGES: [&str; SCHEMA as usize - 1] = [
      ALTER TABLE audit ADD COLUMN new TEXT;",
     // 2 → 3
     waveform_tables!(),
+    // 3 → 4
+    concat!(outbox_properties!()),
 ];
 
 /// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.
@@ -530,12 +545,21 @@ pub(super) fn prune_trend(
 
 /// True when the alert was not known yet.
 pub(super) fn write_alert(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<bool> {
-    let Record::Alert { id, revision, at, asset, change, state, severity, publication } = record else {
+    let Record::Alert { id, revision, at, asset, change, state, severity, publication, document } = record else {
         return Ok(false);
     };
     let fresh = transaction
         .prepare_cached("INSERT OR IGNORE INTO alerts VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)")?
-        .execute(params![id, revision, at.0, asset, change, state, severity, publication.payload])?;
+        .execute(params![
+            id,
+            revision,
+            at.0,
+            asset,
+            change,
+            state,
+            severity,
+            document.as_ref().unwrap_or(&publication.payload)
+        ])?;
     Ok(fresh > 0)
 }
 
@@ -613,19 +637,41 @@ pub(super) fn keep_waveforms(transaction: &Transaction<'_>, asset: &str, kept: &
     Ok(())
 }
 
+/// A content's name in the outbox.
+pub(super) fn content_name(content: Content) -> &'static str {
+    match content {
+        Content::Json => "json",
+        Content::CloudEvent => "cloudevent",
+        Content::Binary => "binary",
+    }
+}
+
+fn content_of(name: &str) -> Content {
+    match name {
+        "cloudevent" => Content::CloudEvent,
+        "binary" => Content::Binary,
+        _ => Content::Json,
+    }
+}
+
 /// Reads the documents to send next, most urgent first.
 pub fn read_outbox(connection: &Connection, limit: u32) -> rusqlite::Result<Vec<Waiting>> {
     let mut statement = connection.prepare_cached(
-        "SELECT number, topic, payload, retain, correlation FROM outbox ORDER BY urgency, number LIMIT ?1",
+        "SELECT number, topic, payload, retain, correlation, content, expiry FROM outbox ORDER BY urgency, number LIMIT ?1",
     )?;
     let rows = statement.query_map([limit], |row| {
         Ok(Waiting {
             number: row.get(0)?,
-            publication: crate::acquire::mqtt::link::Publication {
+            publication: Publication {
                 topic: row.get(1)?,
                 payload: row.get(2)?,
                 retain: row.get(3)?,
                 correlation: row.get::<_, Option<Vec<u8>>>(4)?.map(Bytes::from),
+                about: About {
+                    content: content_of(row.get_ref(5)?.as_str()?),
+                    expiry_secs: row.get(6)?,
+                    unconfirmed: false,
+                },
             },
         })
     })?;

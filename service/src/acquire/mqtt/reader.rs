@@ -86,6 +86,8 @@ pub struct Reader {
     pub orders: mpsc::Sender<Order>,
     /// Changes of the configuration.
     pub reconfigured: mpsc::Receiver<Reconfigured>,
+    /// Messages of another connection, which has no session: they take their place among ours as those at QoS 0 do.
+    pub beside: mpsc::Receiver<Message>,
     /// Turns true when the daemon stops.
     pub stop: watch::Receiver<bool>,
     /// Counters and states.
@@ -282,6 +284,7 @@ impl Reader {
     async fn everything_else(&mut self, state: &mut State) {
         let journal_ended = self.journal_ended();
         let mut changed = None;
+        let mut came = None;
         let over = tokio::select! {
             durable = self.durable.changed(), if !journal_ended => durable.is_err(),
             room = self.batches.reserve(), if !state.backlog.is_empty() => match room {
@@ -295,6 +298,10 @@ impl Reader {
                 changed = Some(change);
                 false
             }
+            Some(message) = self.beside.recv(), if !state.closing => {
+                came = Some(message);
+                false
+            }
             // A stop signal that nobody can give any more counts as given.
             _ = self.stop.wait_for(|stop| *stop), if !state.closing => true,
             _ = state.seconds.tick() => {
@@ -304,6 +311,9 @@ impl Reader {
         };
         if let Some(change) = changed {
             self.reconfigure(change, state);
+        }
+        if let Some(message) = came {
+            self.message(message, state);
         }
         if over && !state.closing {
             self.close(state);
