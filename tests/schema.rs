@@ -147,7 +147,7 @@ def on_message(client, _, message):
             client.publish(folder + "/command", json.dumps(command), 1)
 client.on_connect = lambda client, *_: client.subscribe([("roundsman/#", 1), ("answers/#", 1)])
 client.on_message = on_message
-for _ in range(200):
+for _ in range(1200):
     try:
         client.connect("127.0.0.1", port)
         break
@@ -181,6 +181,7 @@ fn everything_the_demo_publishes_validates_and_broken_documents_do_not() {
         .expect("the demo starts");
     assert!(demo.status.success(), "{}", String::from_utf8_lossy(&demo.stderr));
     let heard = listener.wait_with_output().expect("it ends with the broker");
+    assert!(heard.status.success(), "the listener: {}", heard.status);
     let mut documents = Vec::new();
     for line in String::from_utf8(heard.stdout).expect("text").lines() {
         let (topic, payload) = line.split_once(' ').expect("topic and payload");

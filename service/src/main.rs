@@ -56,11 +56,8 @@ fn run(args: &RunArgs) -> Result<(), Error> {
 }
 
 fn run_check(args: &CheckArgs) -> Result<(), Error> {
-    let config = check::load(args)?;
     if let (Some(time), Some(path)) = (args.listen, &args.write) {
-        let everything = ["#".to_owned()];
-        let filters = if args.filter.is_empty() { &everything[..] } else { &args.filter };
-        let proposal = check::proposal(&config, time, filters)?;
+        let proposal = check::proposal(args, time)?;
         check::write_new(path, &proposal.text)?;
         return print(&format_args!("{}\n", proposal.summary(path)));
     }
@@ -69,6 +66,7 @@ fn run_check(args: &CheckArgs) -> Result<(), Error> {
         let said = "--broker alone says nothing of topics: add --listen 60s --write FILE, or --config FILE";
         return Err(Error::new(Fault::Usage, said));
     }
+    let config = check::load(args)?;
     if args.effective {
         return check::effective(args)?.iter().try_for_each(|value| print(&format_args!("{value}\n")));
     }

@@ -57,12 +57,27 @@ pub fn effective(args: &CheckArgs) -> Result<Vec<InEffect>, Error> {
     config::effective::effective(&sources).map_err(|faults| Error::config(&faults))
 }
 
-/// Listens to everything the account may read and proposes a configuration.
+/// Listens for `time` to everything the account may read, or to `--filter`, and proposes a configuration.
 ///
 /// # Errors
 /// The broker cannot be reached, or nothing usable came.
-pub fn proposal(config: &Checked, time: Duration, filters: &[String]) -> Result<Proposal, Error> {
+pub fn proposal(args: &CheckArgs, time: Duration) -> Result<Proposal, Error> {
+    let said = |set: &String| set.trim_start().starts_with("broker.protocol");
+    match proposal_from(&load(args)?, args, time) {
+        // A broker of MQTT 3.1.1 ends the connection of a client that speaks 5, as a rule without a word.
+        Err(error) if error.fault() == Fault::Broker && args.config.is_none() && !args.set.iter().any(said) => {
+            let mut older = args.clone();
+            older.set.push("broker.protocol=3".to_owned());
+            proposal_from(&load(&older)?, &older, time).map_err(|_| error)
+        }
+        other => other,
+    }
+}
+
+fn proposal_from(config: &Checked, args: &CheckArgs, time: Duration) -> Result<Proposal, Error> {
     let Some(broker) = &config.broker else { return Err(Error::new(Fault::Config, "broker.url: is needed")) };
+    let everything = ["#".to_owned()];
+    let filters = if args.filter.is_empty() { &everything[..] } else { &args.filter };
     let heard = hear(config, filters, time)?;
     if let Some((filter, why)) = heard.refused.first() {
         return Err(Error::new(Fault::Broker, format!("the broker refuses {filter}: {why}; look at its access rules")));
