@@ -348,6 +348,40 @@ fn filled_up_the_database_gets_everything_once_there_is_room() {
     drop(postgres);
 }
 
+/// Injected: the disk of the whole server is full to the last byte, its write-ahead log included. Where PostgreSQL ends over
+/// that, somebody starts it again once there is room.
+#[test]
+fn with_its_whole_disk_full_nothing_is_lost() {
+    let Some(disk) = SmallDisk::mount(160) else { return };
+    let broker = Broker::start("");
+    let dir = tempfile::tempdir().expect("a temporary directory");
+    let mut postgres = Postgres::start_on(&disk.dir);
+    let mut plant = Plant { broker: &broker, sent: 0, second: 0 };
+    let daemon = Daemon::started(with(&broker, dir.path(), to(&postgres)));
+    plant.say(1000);
+    wait_for("rows in the copy", || daemon.status.historian.trend.get() > 0);
+    disk.fill();
+    plant.say(8000);
+    wait_until_applied(&daemon, &plant);
+    wait_for("the full disk to show", || is_down(&daemon).is_some());
+    println!("{}", is_down(&daemon).unwrap_or_default());
+    plant.say(1000);
+    wait_until_applied(&daemon, &plant);
+    disk.free();
+    let mut started = 0;
+    wait_for("the copy to go on", || {
+        if !postgres.is_running() {
+            started += 1;
+            postgres.restart();
+        }
+        daemon.status.historian.link() == LinkState::Connected
+    });
+    daemon.stop().expect("a clean stop");
+    let rows = compare(&postgres, dir.path());
+    println!("server started again {started} times; {} rows of the trend, {} alerts", rows[0], rows[1]);
+    assert!(rows[1] >= 3000, "{rows:?}");
+}
+
 /// What a person reads when the server does not let us in, and over its own socket and TLS.
 #[test]
 fn refusals_say_what_to_mend() {
@@ -469,7 +503,7 @@ fn tls_is_required_and_the_server_is_checked() {
     let open = Postgres::start("", &[]);
     for (port, tls, words) in [
         (postgres.port, under(&other, None), "UnknownIssuer"),
-        (postgres.port, under(&authority, Some("another.example")), "NotValidForName"),
+        (postgres.port, under(&authority, Some("another.example")), "not valid for name \"another.example\""),
         (open.port, under(&authority, None), "server does not support TLS"),
     ] {
         let daemon = Daemon::started(with(&broker, &state, through(port, tls)));

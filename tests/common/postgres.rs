@@ -55,6 +55,14 @@ impl Postgres {
         Self::start_in(dir, own, config, files)
     }
 
+    /// With all its files on the disk that is mounted there, its write-ahead log too.
+    pub fn start_on(disk: &Path) -> Self {
+        let own = tempfile::tempdir().expect("a temporary directory");
+        let dir = disk.join("cluster");
+        std::fs::create_dir(&dir).expect("a folder");
+        Self::start_in(dir, own, "", &[])
+    }
+
     fn start_in(dir: PathBuf, own: tempfile::TempDir, config: &str, files: &[(&str, &str)]) -> Self {
         use std::os::unix::fs::PermissionsExt;
         // The account must get through to its own folder.

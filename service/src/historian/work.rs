@@ -29,8 +29,8 @@ const RENEWED: Duration = Duration::from_secs(86_400);
 const SHARE: u32 = 20;
 /// Nothing new waits longer than this to be looked at.
 const LONGEST_WAIT: Duration = Duration::from_secs(60);
-/// A connection that is not made by then is tried anew.
-const CONNECT: Duration = Duration::from_secs(15);
+/// A connection that is not made by then, or whose tables are not ready, is tried anew.
+const CONNECT: Duration = Duration::from_secs(30);
 
 /// What the copier works with.
 #[derive(Debug, Clone)]
@@ -139,11 +139,15 @@ impl Copier {
 
     /// One connection. Ends well when it was told to stop, and when it is time to compare everything again.
     async fn session(&mut self, up_since: &mut Option<Instant>, told: &mut String) -> Result<(), Trouble> {
-        let mut client = match tokio::time::timeout(CONNECT, self.connect()).await {
-            Ok(client) => client?,
-            Err(_) => return Err(Trouble::Again(format!("no connection within {} s", CONNECT.as_secs()))),
+        let ready = tokio::time::timeout(CONNECT, async {
+            let mut client = self.connect().await?;
+            tables::prepare(&mut client, &self.settings.to.schema).await?;
+            Ok::<_, Trouble>(client)
+        });
+        let Ok(client) = ready.await else {
+            return Err(Trouble::Again(format!("it is not ready within {} s", CONNECT.as_secs())));
         };
-        tables::prepare(&mut client, &self.settings.to.schema).await?;
+        let client = client?;
         let mut sink = Sink::new(client, &self.settings.to.schema, &self.settings.site);
         let mut copied = Copied::read(&sink, &self.source).await?;
         let opened = Instant::now();
