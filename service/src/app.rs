@@ -8,9 +8,10 @@ use crate::acquire::mqtt::acks::AckLedger;
 use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, LinkV3, LinkV5, Reader, ReaderEnd, Version};
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
+use crate::historian::{self, Copier};
 use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
-use crate::keep::{Journal, KeepError, Keeper, Order, Store};
+use crate::keep::{AuditLimits, Journal, KeepError, Keeper, Order, Store};
 use crate::status::Status;
 use roundsman_models::EventTime;
 use std::future::Future;
@@ -40,8 +41,12 @@ pub struct RunSettings {
     pub journal_max_bytes: u64,
     /// The configuration as the journal records it; `None` records none.
     pub recorded: Option<Arc<str>>,
+    /// A database that gets a copy of what is kept.
+    pub historian: Option<historian::Settings>,
     /// Documents the outbox holds at most.
     pub outbox_limit: u64,
+    /// How long the audit of commands stays.
+    pub audit_limits: AuditLimits,
     /// The service's state is published again after this.
     pub presence_every: Duration,
     /// A document that the broker refused is tried again after this.
@@ -63,7 +68,9 @@ impl Default for RunSettings {
             journal_keep: Duration::ZERO,
             journal_max_bytes: 4 << 30,
             recorded: None,
+            historian: None,
             outbox_limit: 100_000,
+            audit_limits: AuditLimits::default(),
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
             stop_within: Duration::from_secs(10),
@@ -178,6 +185,7 @@ struct Daemon {
     reconfigure: mpsc::Sender<Reconfigured>,
     stop: watch::Sender<bool>,
     finish: watch::Sender<Finish>,
+    copier: Option<(watch::Sender<Option<Instant>>, JoinHandle<()>)>,
     give_up: Arc<AtomicBool>,
 }
 
@@ -243,6 +251,7 @@ impl Daemon {
             );
         }
         let outbox = store.reader()?;
+        let copied_from = settings.historian.is_some().then(|| store.reader()).transpose()?;
         let old_rows = journal.reader()?;
 
         // Channels. Each is bounded; a full one makes its sender wait, except where the sender's comment says else.
@@ -257,6 +266,10 @@ impl Daemon {
         let covered = Arc::new(AtomicU64::new(from));
         let give_up = Arc::new(AtomicBool::new(false));
 
+        let copier = match (settings.historian.clone(), copied_from) {
+            (Some(to), Some(from)) => Some(copy(to, from, &status, settings.now)?),
+            _ => None,
+        };
         let mut threads = Vec::new();
         let assets = std::mem::take(&mut recovered.assets);
         let intake = recovered.intake.take();
@@ -266,6 +279,7 @@ impl Daemon {
             orders: orders_out,
             senders: settings.shards + 1,
             outbox_limit: settings.outbox_limit,
+            audit_limits: settings.audit_limits,
             outbox_changed: outbox_changed.clone(),
             covered: covered.clone(),
             recovered: recovered_in,
@@ -362,7 +376,7 @@ impl Daemon {
         };
         let reader = tokio::spawn(reader.run::<L>());
         let writer = tokio::spawn(writer.run::<L>());
-        Ok(Self { settings, threads, reader, writer, orders, reconfigure, stop, finish, give_up })
+        Ok(Self { settings, threads, reader, writer, orders, reconfigure, stop, finish, copier, give_up })
     }
 
     async fn until(
@@ -458,6 +472,10 @@ impl Daemon {
         if !ordered.await.unwrap_or(false) {
             left.push("not everything could be written to the disk; the next start applies the journal again".into());
         }
+        // Beside the writer, and by the same moment: both send what was written last.
+        if let Some((stop, _)) = &self.copier {
+            stop.send_replace(Some(deadline - self.settings.stop_within / 20));
+        }
         self.finish.send_replace(Finish::By(deadline - self.settings.stop_within / 20));
         match tokio::time::timeout_at(deadline.into(), &mut self.writer).await {
             Ok(Ok(end)) => {
@@ -472,6 +490,15 @@ impl Daemon {
             Err(_) => {
                 self.writer.abort();
                 left.push("the writer did not finish; the outbox waits for the next start".into());
+            }
+        }
+        if let Some((_, thread)) = self.copier {
+            while !thread.is_finished() && Instant::now() < deadline {
+                tokio::time::sleep(Duration::from_millis(2)).await;
+            }
+            // What it had no time for it finds in state.db after the next start.
+            if thread.is_finished() && thread.join().is_err() {
+                left.push("the historian thread failed".into());
             }
         }
         self.give_up.store(true, Ordering::Relaxed);
@@ -494,6 +521,21 @@ impl Daemon {
         }
         Ended { left }
     }
+}
+
+/// The thread that copies. It is not one of those that may not end: a database nobody can reach stops no stream.
+fn copy(
+    settings: historian::Settings,
+    from: rusqlite::Connection,
+    status: &Arc<Status>,
+    now: fn() -> EventTime,
+) -> std::io::Result<(watch::Sender<Option<Instant>>, JoinHandle<()>)> {
+    let (stop, stop_out) = watch::channel(None);
+    status.historian.want();
+    let source = historian::source::Source::new(from);
+    let copier = Copier { settings, source, stop: stop_out, status: status.clone(), now };
+    let thread = std::thread::Builder::new().name("historian".into()).spawn(move || copier.run())?;
+    Ok((stop, thread))
 }
 
 /// Applies what the journal holds past the snapshots.

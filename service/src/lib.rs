@@ -11,6 +11,7 @@ pub mod asset;
 pub mod engine;
 
 pub mod advise;
+pub mod historian;
 pub mod keep;
 pub mod status;
 pub mod vitals;

@@ -11,7 +11,9 @@ use crate::app::{self, AppError, Ended, Parts, RunSettings};
 use crate::config::{Checked, Protocol};
 use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
+use crate::historian;
 use crate::intake::Machine;
+use crate::keep::AuditLimits;
 use crate::status::Status;
 use crate::vitals::Census;
 use crate::web::{self, Shown};
@@ -89,6 +91,8 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         journal_max_bytes: config.journal.max_size_mib << 20,
         stop_within: Duration::from_secs_f64(config.service.stop_within_secs),
         recorded: config.recorded.clone(),
+        audit_limits: AuditLimits::new(config.audit.keep_days, config.audit.max_rows),
+        historian: config.historian.clone().map(|to| historian::Settings::new(to, &config.site.name)),
         ..RunSettings::default()
     })
 }

@@ -165,6 +165,8 @@ pub struct Status {
     /// Of those, waveforms the looking threads had no room for: looked at when their outcome was asked for.
     pub waveforms_not_ahead: Count,
 
+    /// How the copy in PostgreSQL gets on.
+    pub historian: crate::historian::Progress,
     /// What moves, for health, metrics and watchdog.
     pub vitals: Vitals,
     rejected: [Count; REJECTIONS.len()],

@@ -6,6 +6,7 @@
 #![allow(dead_code, unreachable_pub, reason = "each test target uses its own part")]
 
 pub mod load;
+pub mod postgres;
 pub mod process;
 pub mod stretch;
 pub mod tap;

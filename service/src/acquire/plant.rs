@@ -15,7 +15,7 @@ use crate::advise::permission::{Permission, permitted};
 use crate::advise::topics::{CommandTopic, Topics, topic_safe};
 use crate::asset::capture::Waveform;
 use crate::asset::spec::AssetSpec;
-use crate::config::{Checked, from_recorded};
+use crate::config::{Checked, Clock, from_recorded};
 use crate::engine::{Action, Event, whole};
 use crate::intake::{Edge, RefusedCommand, Routed};
 use roundsman_models::EventTime;
@@ -52,7 +52,7 @@ impl Plant {
             mappings: config.topics.clone(),
             registry: Registry::new(config),
             gate: StreamGate::new(config.settings.screen.max_future_secs, config.settings.screen.max_past_secs),
-            has_clock: config.broker.as_ref().is_some_and(|broker| !broker.stream_clock),
+            has_clock: config.clock() == Some(Clock::Wall),
             topics,
             recorded: config.recorded.clone(),
             permissions: config.commands.clone(),
@@ -71,6 +71,16 @@ impl Plant {
                 // The first keeps it: a name made up later must not draw another asset's commands to itself.
                 self.by_topic.entry(topic_safe(&spec.name)).or_insert(id);
                 events.push(Event::Define(id, spec.clone(), settings.clone()));
+            }
+        }
+    }
+
+    /// A configuration recorded before the clock was leaves it as it is: today's.
+    fn under(&mut self, config: &Checked) {
+        if let Some(clock) = config.clock() {
+            self.has_clock = clock == Clock::Wall;
+            if !self.has_clock {
+                self.gate.without_clock();
             }
         }
     }
@@ -287,6 +297,7 @@ impl Edge for Plant {
             self.registry = Registry::new(&config);
             let screen = &config.settings.screen;
             self.gate = StreamGate::new(screen.max_future_secs, screen.max_past_secs);
+            self.under(&config);
             self.recorded = Some(recorded.into());
         }
         Ok(())
@@ -300,6 +311,7 @@ impl Edge for Plant {
         self.registry = self.registry.reconfigured(&config);
         let screen = &config.settings.screen;
         self.gate.set_tolerances(screen.max_future_secs, screen.max_past_secs);
+        self.under(&config);
         self.mappings = config.topics;
         self.permissions = config.commands;
         self.recorded = Some(recorded.into());
@@ -430,6 +442,49 @@ mod tests {
         assert_eq!(described(&restarted), described(&lives));
         assert!(restarted.configure("{", &mut Vec::new()).is_err());
         assert_eq!(described(&restarted), described(&lives), "an error changes nothing");
+    }
+
+    /// Readings a month ahead of our clock: whether they are believed is `broker.clock`'s to say, and a recovery under
+    /// another one today goes by what was recorded.
+    #[test]
+    fn a_recovery_after_a_change_of_the_clock_believes_what_was_believed() {
+        let under = |clock: &str| {
+            let text = format!(
+                "site.name = \"s\"\nbroker = {{ url = \"mqtt://localhost\", clock = \"{clock}\" }}\n[[topics]]\n\
+                 pattern = \"plant/{{asset}}/{{point}}\"\n\
+                 payload = {{ format = \"json\", value = \"/v\", time = \"/t\", time_format = \"s\" }}\n"
+            );
+            from_text(Some(&text), &Sources { needs_broker: true, ..Sources::default() }).expect("no faults")
+        };
+        // Two assets, so that the second confirms the first; a month ahead of what `message` says of our own clock.
+        let far = 2_000_000_000 + 30 * 86_400;
+        let stream = |plant: &mut Plant| {
+            let mut taken = Vec::new();
+            for at in 0..3 {
+                for asset in ["pump", "fan"] {
+                    taken.extend(say(plant, &format!("plant/{asset}/p"), far + at * 60));
+                }
+            }
+            taken
+        };
+        let (by_wall, by_stream) = (stream(&mut plant(&under("wall"))), stream(&mut plant(&under("stream"))));
+        assert_ne!(by_wall, by_stream, "else this test shows nothing");
+        for (then, now, want) in [("wall", "stream", &by_wall), ("stream", "wall", &by_stream)] {
+            let recorded = under(then).recorded.expect("recorded");
+            let mut recovering = plant(&under(now));
+            recovering.begin(&recorded).expect("reads");
+            recovering.restore(None, &mut Vec::new()).expect("nothing to restore");
+            assert_eq!(&stream(&mut recovering), want, "recorded under {then}, today {now}");
+            // And a replay of the journal, which knows no broker at all.
+            let replayed = from_recorded(&recorded, &[]).expect("no faults");
+            assert_eq!(&stream(&mut plant(&replayed)), want, "replayed");
+            // From the entry on, today's.
+            let mut lives = plant(&under(then));
+            let today = under(now).recorded.expect("recorded");
+            assert_eq!(lives.configure(&today, &mut Vec::new()), Ok(true));
+            let anew = stream(&mut lives);
+            assert_eq!(anew, if now == "wall" { by_wall.clone() } else { by_stream.clone() }, "from then on");
+        }
     }
 
     /// A reading held in doubt belongs to its asset also when another one takes its number at a restart.

@@ -1,9 +1,10 @@
 //! The merged layers → [`Checked`], gathering every fault on the way.
 
 use super::assets::read_assets;
-use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
+use super::checked::{Audit, Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 use super::commands::read_commands;
 use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
+use super::historian::read_historian;
 use super::http::read_http;
 use super::secret::read_secret;
 use super::settings;
@@ -33,7 +34,9 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
     let http = read_http(root.table("http"));
+    let historian = read_historian(root.table("historian"));
     let journal = read_journal(root.table("journal"));
+    let audit = read_audit(root.table("audit"));
     let service = read_service(root.table("service"));
     let mut broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
     let command_topics = Topics::new(&publish.template(), &site.name).ok();
@@ -67,10 +70,12 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             commands,
             state,
             http,
+            historian,
             histories,
             limits,
             assets,
             journal,
+            audit,
             service,
             ..rest
         })
@@ -212,6 +217,24 @@ fn read_journal(table: Table<'_>) -> Journal {
     }
     table.done();
     journal
+}
+
+fn read_audit(table: Table<'_>) -> Audit {
+    let mut audit = Audit::default();
+    if let Some(spot) = table.get("keep_days")
+        && let Some(days) = spot.number()
+    {
+        if (1.0..=36_600.0).contains(&days) {
+            audit.keep_days = days;
+        } else {
+            spot.fault("must be at least 1 and at most 36600 days");
+        }
+    }
+    if let Some(rows) = table.get("max_rows").and_then(|spot| spot.whole(100, 10_000_000)) {
+        audit.max_rows = rows;
+    }
+    table.done();
+    audit
 }
 
 fn read_service(table: Table<'_>) -> Service {

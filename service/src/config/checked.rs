@@ -1,5 +1,7 @@
 //! The configuration after every check: what the rest of the service works with.
 
+use super::Clock;
+use super::historian::Historian;
 use super::http::Http;
 use super::secret::Secret;
 use crate::acquire::mqtt::tls::Tls;
@@ -32,6 +34,8 @@ pub struct Checked {
     pub state: State,
     /// Where the service can be looked at.
     pub http: Http,
+    /// A database that gets a copy of what is kept.
+    pub historian: Option<Historian>,
     /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
     pub histories: Vec<History>,
     /// Caps.
@@ -40,12 +44,24 @@ pub struct Checked {
     pub assets: Vec<AssetPlan>,
     /// How long the journal stays.
     pub journal: Journal,
+    /// How long the audit stays.
+    pub audit: Audit,
     /// The process.
     pub service: Service,
     /// What the journal records of it: everything that decides what becomes of a message.
     pub recorded: Option<Arc<str>>,
+    /// The clock it was recorded under, when it was read from a journal.
+    pub recorded_clock: Option<Clock>,
     /// Every setting that is set by its path, with a hash of its value: for saying which changed.
     pub fingerprints: Arc<BTreeMap<String, u64>>,
+}
+
+impl Checked {
+    /// What the readings' times are held against; `None` where neither a `[broker]` nor a journal says.
+    pub fn clock(&self) -> Option<Clock> {
+        let of_broker = |broker: &Broker| if broker.stream_clock { Clock::Stream } else { Clock::Wall };
+        self.broker.as_ref().map(of_broker).or(self.recorded_clock)
+    }
 }
 
 /// `[site]`
@@ -128,6 +144,22 @@ impl Default for Journal {
     }
 }
 
+/// `[audit]`
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Audit {
+    /// How long commands and their answers stay, days.
+    pub keep_days: f64,
+    /// Above this number the oldest go before their time.
+    pub max_rows: u64,
+}
+
+impl Default for Audit {
+    fn default() -> Self {
+        // Five years; some tens of megabytes.
+        Self { keep_days: 1827.0, max_rows: 100_000 }
+    }
+}
+
 /// `[service]`
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Service {
@@ -199,12 +231,15 @@ impl Default for Checked {
             commands: Vec::new(),
             state: State::default(),
             http: Http::default(),
+            historian: None,
             histories: Vec::new(),
             limits: Limits::default(),
             assets: Vec::new(),
             journal: Journal::default(),
+            audit: Audit::default(),
             service: Service::default(),
             recorded: None,
+            recorded_clock: None,
             fingerprints: Arc::default(),
         }
     }

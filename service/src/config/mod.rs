@@ -5,6 +5,7 @@ mod check;
 mod checked;
 mod commands;
 pub mod exposure;
+pub mod historian;
 pub mod http;
 mod layers;
 mod recorded;
@@ -16,9 +17,10 @@ mod topics;
 pub mod value;
 mod vibration;
 
-pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
+pub use checked::{Audit, Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;
-pub use recorded::from_recorded;
+pub(crate) use recorded::under_clock;
+pub use recorded::{Clock, from_recorded};
 
 use roundsman_models::detect::zones::Preset;
 use std::path::Path;
@@ -77,6 +79,11 @@ pub fn load(sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
 /// # Errors
 /// Every fault there is.
 pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
+    from_layers(text, sources, None)
+}
+
+/// `clock`: the recorded one, where the layers have no `[broker]` to say it.
+fn from_layers(text: Option<&str>, sources: &Sources<'_>, clock: Option<Clock>) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name().unwrap_or_else(|| "configuration".into());
     let mut faults = Vec::new();
     let (map, file) =
@@ -86,7 +93,8 @@ pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, V
         return Err(faults);
     }
     let mut checked = check::check(&map, sources, faults)?;
-    checked.recorded = Some(recorded::record(&file, sources).into());
+    checked.recorded_clock = clock;
+    checked.recorded = Some(recorded::record(&file, sources, checked.clock()).into());
     checked.fingerprints = Arc::new(recorded::fingerprints(&map));
     Ok(checked)
 }

@@ -170,6 +170,8 @@ pub struct Keeper {
     pub senders: usize,
     /// Most documents in the outbox.
     pub outbox_limit: u64,
+    /// How long the audit stays.
+    pub audit_limits: super::AuditLimits,
     /// Told when the outbox changed.
     pub outbox_changed: Arc<Notify>,
     /// Position the snapshots on disk cover.
@@ -313,6 +315,7 @@ impl Keeper {
 
     fn write(&mut self, writes: &[Write]) -> rusqlite::Result<()> {
         let limit = self.outbox_limit;
+        let audit_limits = self.audit_limits;
         let mut dropped = 0;
         let transaction = self.store.connection.transaction()?;
         for write in writes {
@@ -328,6 +331,7 @@ impl Keeper {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
                     }
                     write_position(&transaction, gathered.position)?;
+                    super::audit::prune(&transaction, &audit_limits, gathered.position)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
                     }

@@ -111,6 +111,34 @@ pub fn text(shown: &Shown, host: &Host, health: &Health) -> String {
         status.holes().len() as f64,
     );
 
+    // The copy, where one is wanted.
+    let copy = &status.historian;
+    if copy.is_wanted() {
+        page.one(
+            "roundsman_historian_connected",
+            "1 while PostgreSQL takes rows.",
+            truth(copy.link() == LinkState::Connected),
+        );
+        page.family("roundsman_historian_rows_total", "counter", "Rows written to PostgreSQL, by table.");
+        for (table, count) in [("trend", &copy.trend), ("alerts", &copy.alerts), ("audit", &copy.audit)] {
+            page.sample("roundsman_historian_rows_total", &[("table", table)], count.get() as f64);
+        }
+        for (name, help, count) in [
+            ("roundsman_historian_missed_rows_total", "Rows, at most, that went by their age first.", &copy.missed),
+            ("roundsman_historian_refused_rows_total", "Rows PostgreSQL does not take.", &copy.refused),
+            ("roundsman_historian_faults_total", "Attempts that failed and are made again.", &copy.faults),
+        ] {
+            page.counter(name, help, count.get());
+        }
+        if let Some(secs) = copy.behind_secs((shown.now)()) {
+            page.one("roundsman_historian_behind_seconds", "Time since all there was had been written.", secs);
+        }
+        if let Some(newest) = copy.newest_row.get() {
+            let help = "Newest time in a row that was written, seconds since 1970.";
+            page.one("roundsman_historian_newest_row_seconds", help, newest.0 as f64 / 1e6);
+        }
+    }
+
     // The disk.
     let name = "roundsman_journal_commit_seconds";
     page.histogram(name, "Time of one commit of the journal, its sync included.", &vitals.journal_commit);
