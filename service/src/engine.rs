@@ -195,6 +195,9 @@ pub enum Output {
     Ended(AssetId, Box<History>),
 }
 
+/// No tick is as late as this.
+const NEVER: EventTime = EventTime(i64::MAX);
+
 /// Reads a stored form and nothing behind it: bytes that are left over were written in another form.
 pub(crate) fn whole<'b, T: Deserialize<'b>>(bytes: &'b [u8]) -> Result<T, postcard::Error> {
     match postcard::take_from_bytes(bytes)? {
@@ -211,6 +214,9 @@ pub struct Engine {
     /// By id; an engine that has only some of the assets has gaps.
     assets: Vec<Option<Box<Asset>>>,
     by_name: BTreeMap<String, AssetId>,
+    /// Before this a tick has nothing to do for the asset of the same place: most ticks pass most assets by, and need not
+    /// fetch them for that. Follows from their states.
+    due: Vec<EventTime>,
     /// Whether trend samples are wanted.
     trends: bool,
     /// Whether histories are wanted.
@@ -226,6 +232,7 @@ impl Engine {
             site: site.into(),
             assets: Vec::new(),
             by_name: BTreeMap::new(),
+            due: Vec::new(),
             trends,
             histories: false,
             now: Now::default(),
@@ -246,6 +253,7 @@ impl Engine {
                 let slot = id.0 as usize;
                 if self.assets.len() <= slot {
                     self.assets.resize_with(slot + 1, || None);
+                    self.due.resize(slot + 1, NEVER);
                 }
                 match &mut self.assets[slot] {
                     Some(asset) => asset.define(spec.clone(), settings.clone()),
@@ -259,17 +267,28 @@ impl Engine {
             }
             Event::Observed(o) => {
                 self.step_of(o.asset, |asset, around, now| asset.observe(o, trends, around, now, out));
+                let place = o.asset.0 as usize;
+                if let (Some(Some(asset)), Some(due)) = (self.assets.get(place), self.due.get_mut(place)) {
+                    // Too early costs a visit, and the visit puts it right.
+                    *due = asset.closes_at().map_or(*due, |closes| closes.min(*due));
+                }
             }
             Event::Waveform(id, at, waveform) => {
                 self.step_of(*id, |asset, around, _| asset.waveform(*at, waveform, around, out));
+                self.settle_due(*id);
             }
             Event::Tick(at) => {
-                for id in 0..self.assets.len() as u32 {
-                    self.step_of(AssetId(id), |asset, around, now| asset.tick(*at, trends, around, now, out));
+                for place in 0..self.assets.len() {
+                    if self.due.get(place).is_some_and(|due| due <= at) {
+                        let id = AssetId(place as u32);
+                        self.step_of(id, |asset, around, now| asset.tick(*at, trends, around, now, out));
+                        self.settle_due(id);
+                    }
                 }
             }
             Event::Command(id, at, command) => {
                 self.step_of(*id, |asset, around, _| asset.command(*at, command, around, out));
+                self.settle_due(*id);
             }
             Event::End(at) => {
                 let histories = self.histories;
@@ -315,6 +334,7 @@ impl Engine {
             if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
                 asset.relate(near);
             }
+            self.settle_due(id);
         }
     }
 
@@ -322,6 +342,9 @@ impl Engine {
     pub fn release(&mut self, id: AssetId) -> Option<Box<Asset>> {
         let asset = self.assets.get_mut(id.0 as usize)?.take()?;
         self.by_name.remove(&asset.spec().name);
+        if let Some(due) = self.due.get_mut(id.0 as usize) {
+            *due = NEVER;
+        }
         Some(asset)
     }
 
@@ -330,10 +353,20 @@ impl Engine {
         let slot = asset.id().0 as usize;
         if self.assets.len() <= slot {
             self.assets.resize_with(slot + 1, || None);
+            self.due.resize(slot + 1, NEVER);
         }
-        self.by_name.insert(asset.spec().name.clone(), asset.id());
+        let id = asset.id();
+        self.by_name.insert(asset.spec().name.clone(), id);
         if let Some(place) = self.assets.get_mut(slot) {
             *place = Some(asset);
+        }
+        self.settle_due(id);
+    }
+
+    fn settle_due(&mut self, id: AssetId) {
+        let place = id.0 as usize;
+        if let (Some(Some(asset)), Some(due)) = (self.assets.get(place), self.due.get_mut(place)) {
+            *due = asset.due();
         }
     }
 
@@ -357,6 +390,7 @@ impl Engine {
             Some(Some(asset)) => asset.restore(state),
             _ => true,
         };
+        self.settle_due(id);
         if whole { Ok(()) } else { Err(postcard::Error::DeserializeBadEncoding) }
     }
 }

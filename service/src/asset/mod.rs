@@ -304,6 +304,22 @@ impl Asset {
         }
     }
 
+    /// When its open window closes, if one is open.
+    #[inline]
+    pub fn closes_at(&self) -> Option<EventTime> {
+        self.state.aligner.next_close_at()
+    }
+
+    /// Earliest time at which a tick has anything to do.
+    pub fn due(&self) -> EventTime {
+        let State { aligner, captures, next_check, .. } = &self.state;
+        // What neighbours have to tell is waited for by the minute.
+        if !captures.is_idle(&self.definition.spec) || !self.definition.near.is_empty() {
+            return EventTime(i64::MIN);
+        }
+        aligner.next_close_at().map_or(*next_check, |closes| closes.min(*next_check))
+    }
+
     /// The stream's clock passed `at`: windows may close, silence is noticed.
     pub fn tick(&mut self, at: EventTime, trends: bool, around: Around<'_>, now: &mut Now, out: &mut Vec<Output>) {
         self.watch(at, trends, around, now, out);
