@@ -1,6 +1,8 @@
 //! A real browser: Debian's chromium by its chromedriver, and axe-core to judge what people who cannot see, or not use a
 //! mouse, would meet.
 
+#![allow(unreachable_pub, reason = "it is a module of a test")]
+
 use fantoccini::wd::Capabilities;
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;

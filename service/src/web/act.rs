@@ -6,7 +6,7 @@
 use super::entrance::Visitor;
 use super::frame::Frame;
 use super::sessions::Said;
-use super::urgency::{Clock, Row, encoded, row};
+use super::urgency::{Clock, Row, encoded, is_held, row};
 use super::words::{self, When};
 use super::{Shown, reply};
 use crate::advise::command;
@@ -66,7 +66,7 @@ impl Open {
                 Finding::Silence => "silence".into(),
                 Finding::Sensor(point) => format!("sensor {}", plain(point, 128)),
             },
-            edge: if gone { "" } else { words::key(alert.severity) },
+            edge: if gone || is_held(alert) { "" } else { words::key(alert.severity) },
             shape: words::shape(alert.severity, gone),
             word: severity_word(alert.severity),
             state: words::state(alert),

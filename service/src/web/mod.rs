@@ -115,6 +115,8 @@ pub fn routes(shown: Arc<Shown>) -> Router {
         .route("/machines/{asset}/act", get(act::page).post(act::act))
         .route("/watch", get(watch::watch))
         .route("/sign-out", post(sign_in::sign_out))
+        // Behind the door as well: a stranger does not learn what there is.
+        .fallback(nowhere)
         .layer(middleware::from_fn_with_state(shown.clone(), entrance::let_in));
     let door = Router::new()
         .route("/sign-in", get(sign_in::form).post(sign_in::sign_in))
@@ -122,7 +124,6 @@ pub fn routes(shown: Arc<Shown>) -> Router {
     Router::new()
         .merge(pages)
         .merge(door)
-        .fallback(nowhere)
         .layer(CompressionLayer::new())
         .layer(middleware::from_fn(entrance::headers))
         .merge(probes::routes(&shown))

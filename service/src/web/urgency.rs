@@ -120,7 +120,8 @@ fn foremost(standing: &Standing) -> Option<&Alert> {
         .map(|alert| &**alert)
 }
 
-fn is_held(alert: &Alert) -> bool {
+/// Whether people or logic hold it back.
+pub(super) fn is_held(alert: &Alert) -> bool {
     matches!(alert.state, LifeState::Shelved | LifeState::SuppressedByDesign | LifeState::OutOfService)
 }
 

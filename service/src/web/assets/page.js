@@ -40,7 +40,7 @@ function follow(rows) {
   }
 
   function lost() {
-    const at = new Date(heard).toLocaleTimeString();
+    const at = new Date(heard).toLocaleTimeString("en-GB", { timeZone: document.body.dataset.zone });
     say(false, "Not live any more: nothing heard since " + at + ". Trying again.");
   }
 
