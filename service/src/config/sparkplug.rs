@@ -74,9 +74,8 @@ pub(super) fn read_sparkplug(table: Table<'_>) -> Sparkplug {
                 Some("+") => sparkplug.groups = vec!["+".into()],
                 Some(name) if is_asset_name(name) => {
                     // Any of them takes in each of them, and a message must not come twice.
-                    if !sparkplug.groups.iter().any(|known| known == name || known == "+") {
-                        sparkplug.groups.push(name.to_owned());
-                    }
+                    let known = sparkplug.groups.iter().any(|known| known == name || known == "+");
+                    sparkplug.groups.extend((!known).then(|| name.to_owned()));
                 }
                 Some(_) => group.fault("must be a Sparkplug group: one level of a topic, or \"+\" for all"),
                 None => {}

@@ -175,9 +175,8 @@ impl Host {
             }
             // Acknowledged by the client: there is nothing here that could come again.
             LinkEvent::Message(message) => {
-                if self.messages.try_send(Message { packet_id: 0, ..message }).is_err() {
-                    self.status.dropped_unsafe.up();
-                }
+                let taken = self.messages.try_send(Message { packet_id: 0, ..message });
+                self.status.dropped_unsafe.add(u64::from(taken.is_err()));
             }
             LinkEvent::Delivered(Err(reason)) => {
                 tracing::error!(reason, "the broker refused the state of this Sparkplug host; check its access rules");

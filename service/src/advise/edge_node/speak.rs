@@ -120,9 +120,7 @@ impl EdgeNode {
                         () = tokio::time::sleep(TRY_AGAIN), if session.again && !leaving => self.speak(requests, session),
                         _ = stop.wait_for(|stop| *stop), if !leaving => {
                             leaving = true;
-                            if session.connected.is_none() {
-                                return None;
-                            }
+                            session.connected?;
                             // A clean end suppresses the will, so it is said by hand.
                             let _ = requests.try_publish(&self.death(session));
                             if requests.try_disconnect().is_err() {
