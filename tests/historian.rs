@@ -436,7 +436,8 @@ fn a_backlog_is_worked_off() {
     many.execute_batch(
         "BEGIN; DELETE FROM trend;
          WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i < 8639)
-         INSERT INTO trend SELECT 300, a.id, 0, 300 * i, 300, i, i + 0.5, i + 1, 0, NULL FROM n, assets a; COMMIT;",
+         INSERT INTO trend (tier, asset, point, t, count, min, mean, max, expected_count, expected)
+         SELECT 300, a.id, 0, 300 * i, 300, i, i + 0.5, i + 1, 0, NULL FROM n, assets a; COMMIT;",
     )
     .expect("rows");
     drop(many);
