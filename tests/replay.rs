@@ -96,7 +96,8 @@ impl Said {
                 ("score", asset, Some(s.at))
             }
             Output::Trend(asset, t) => {
-                plain(postcard::to_stdvec(&(t.point, t.at, t.observed.to_bits(), t.expected.to_bits())));
+                let bits = [t.observed, t.expected, t.band].map(f64::to_bits);
+                plain(postcard::to_stdvec(&(t.point, t.at, bits)));
                 ("trend", asset, Some(t.at))
             }
             Output::Alert(asset, alert) => {

@@ -11,6 +11,7 @@ use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
 use crate::historian::{self, Copier};
 use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
+use crate::keep::read;
 use crate::keep::{AuditLimits, Journal, KeepError, Keeper, Order, Store};
 use crate::status::Status;
 use roundsman_models::EventTime;
@@ -217,6 +218,9 @@ impl Daemon {
         let mut store = Store::open(&settings.state_dir)?;
         let mut journal = Journal::open(&settings.state_dir)?;
         let mut recovered = store.recover()?;
+        if let Err(error) = read::Reader::open(&settings.state_dir).and_then(|reader| status.board.fill(&reader)) {
+            tracing::warn!(%error, "the page begins empty: what the last run said cannot be read");
+        }
         let held_filters = recovered.filters.clone();
         // Written before the first connection: no filter can be in the session and not in the list.
         let mut may_be_held = held_filters.clone();
@@ -357,6 +361,7 @@ impl Daemon {
             durable: durable_out,
             orders: orders.clone(),
             reconfigured,
+            asked: status.inlet.take_end().unwrap_or_else(|| mpsc::channel(1).1),
             stop: stop_out,
             status: status.clone(),
             now: settings.now,

@@ -57,7 +57,7 @@ pub enum Command {
         long_about = "Starts a broker on a free local port, plays a simulated plant through it with a visible clock, \
 watches it, and prints the alerts as they come. Ends with what was planted in the data against what was found and when.\n\n\
 The exit code is 0 whatever the verdict says; another one means that the demo could not be played.",
-        after_long_help = "Examples:\n  roundsman demo\n  roundsman demo --pace 50000\n  roundsman demo --days 20\n\n\
+        after_long_help = "Examples:\n  roundsman demo\n  roundsman demo --pace 50000\n  roundsman demo --stay\n\n\
 While it runs, a second terminal can watch what is published, at the address it prints:\n  \
 mosquitto_sub -p PORT -v -t 'roundsman/#'"
     )]
@@ -101,10 +101,17 @@ mosquitto_sub -h broker -t 'plant/#' -F '%j' | zstd > recording.jsonl.zst"
     Evaluate(crate::evaluate::EvaluateArgs),
     /// Look inside waveforms: spectra, envelopes, likely fault.
     Analyse(crate::analyse::AnalyseArgs),
+    /// Make the hash of a password, for somebody who may sign in at the page.
+    #[command(
+        long_about = "Reads a password and prints what stands for it in the configuration, under [[users]]. At a terminal \
+it asks twice and shows nothing; else it reads the first line of the standard input. The password itself is kept nowhere.",
+        after_long_help = "Examples:\n  roundsman hash-password\n  pwgen -s 20 1 | tee password | roundsman hash-password"
+    )]
+    HashPassword,
 }
 
 /// Arguments of `demo`.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Clone, Default, Args)]
 pub struct DemoArgs {
     /// Seconds of plant time per second of yours; without it as fast as the machine can.
     #[arg(long, value_name = "N", value_parser = parse_pace)]
@@ -115,6 +122,12 @@ pub struct DemoArgs {
     /// Stop after so many days of the recording.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     pub days: Option<u16>,
+    /// Port of the page on this machine; 8720, or a free one when that is taken.
+    #[arg(long, value_name = "PORT")]
+    pub page_port: Option<u16>,
+    /// When all is played, keep the page up until Ctrl-C; the verdict comes then.
+    #[arg(long)]
+    pub stay: bool,
     /// Folder of the recorded site; `replay-data/quillhaven` beside you or beside the sources when left out.
     #[arg(long, value_name = "DIR")]
     pub data: Option<PathBuf>,

@@ -156,6 +156,8 @@ pub struct TrendSample {
     pub observed: f64,
     /// Expected value; NaN when there is none.
     pub expected: f64,
+    /// Half width of the expected band; NaN when there is none.
+    pub band: f64,
 }
 
 /// What the engine says. Everything but `Rejected` belongs to one asset and is in its event order.
@@ -165,6 +167,8 @@ pub enum Output {
     Scored(AssetId, Score),
     /// A point of a snapshot, for the trend tiers.
     Trend(AssetId, TrendSample),
+    /// The asset is in another operating state from this time on (its name, when it is a known one); with trends only.
+    OperatingState(AssetId, EventTime, Option<String>),
     /// An alert changed: to be published and recorded.
     Alert(AssetId, Box<Alert>),
     /// A new remaining-life statement (at every refit of a trend).

@@ -7,12 +7,15 @@
 use crate::acquire::mqtt::link::Publication;
 use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
 use crate::acquire::{AssetId, Rejection};
+use crate::advise::document::Alert;
 use crate::advise::publish::Documents;
 use crate::asset::capture::Look;
 use crate::engine::{Command, Done, Event, Output};
+use crate::keep::plate::Plate;
 use crate::keep::{Changed, Order, Record};
 use crate::status::Status;
-use crate::vitals::{Census, Worker};
+use crate::vitals::{Census, Moment, Worker};
+use bytes::Bytes;
 use roundsman_models::EventTime;
 use std::collections::HashMap;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
@@ -73,6 +76,8 @@ pub struct RefusedCommand {
 pub trait Edge: Send + 'static {
     /// Appends what `message` means to `out`. Never called for a retained or a cut message.
     fn message(&mut self, message: &Message, out: &mut Routed);
+    /// Appends what somebody did on the page. Their right to it was settled there.
+    fn asked(&mut self, _message: &Message, _out: &mut Routed) {}
     /// The stream was silent for `micros`: time passes.
     fn idle(&mut self, micros: i64, out: &mut Routed);
     /// Begins under a recorded configuration instead of the one it was made with. Before [`Edge::restore`].
@@ -114,6 +119,8 @@ pub struct Origin {
     part: u32,
     received: EventTime,
     reply_to: Option<ReplyTo>,
+    /// By this its giver waits for the outcome, when it was given on the page.
+    given: Option<Bytes>,
 }
 
 /// What a shard is told.
@@ -259,6 +266,7 @@ impl<E: Edge> Router<E> {
         for (part, entry) in (0..).zip(entries) {
             match entry {
                 Entry::Message(message) => self.message(position, part, message, &mut routed)?,
+                Entry::Asked(message) => self.asked(position, part, message, &mut routed)?,
                 Entry::Idle(micros) => {
                     self.edge.idle(*micros, &mut routed);
                     self.route(None, &mut routed)?;
@@ -333,16 +341,31 @@ impl<E: Edge> Router<E> {
         }
         let reply_to = message.reply_to.clone().or(in_payload).filter(|_| !barred);
         let topic = Arc::from(message.topic.as_str());
-        let origin = Origin { topic, position, part, received: message.received, reply_to };
+        let origin = Origin { topic, position, part, received: message.received, reply_to, given: None };
+        self.command(&origin, routed)
+    }
+
+    fn asked(&mut self, position: u64, part: u32, message: &Message, routed: &mut Routed) -> Result<(), Gone> {
+        self.edge.asked(message, routed);
+        // What the command itself says of an answer is not followed: the answer is on the page.
+        (routed.reply_to, routed.reply_barred) = (None, false);
+        let topic = Arc::from(message.topic.as_str());
+        let given = message.reply_to.as_ref().and_then(|to| to.correlation.clone());
+        let origin = Origin { topic, position, part, received: message.received, reply_to: None, given };
+        self.command(&origin, routed)
+    }
+
+    fn command(&mut self, origin: &Origin, routed: &mut Routed) -> Result<(), Gone> {
         if let Some(refused) = routed.refused.take() {
             self.status.commands.up();
-            tracing::warn!(topic = message.topic, by = refused.by, why = refused.why, "a command was refused");
+            tracing::warn!(topic = &*origin.topic, by = refused.by, why = refused.why, "a command was refused");
+            self.status.inlet.became(origin.given.as_ref(), false, &refused.why);
             let payload = self.documents.answer(refused.asset.as_deref(), None, Err(&refused.why));
             let record = Record::Answer {
-                position,
-                part,
+                position: origin.position,
+                part: origin.part,
                 at: self.edge.now(),
-                received: message.received,
+                received: origin.received,
                 asset: refused.asset.map(Into::into),
                 by: refused.by,
                 note: None,
@@ -354,7 +377,7 @@ impl<E: Edge> Router<E> {
             };
             self.order(Order::Records(vec![record]))?;
         }
-        self.route(Some(&origin), routed)
+        self.route(Some(origin), routed)
     }
 
     fn route(&mut self, origin: Option<&Origin>, routed: &mut Routed) -> Result<(), Gone> {
@@ -452,6 +475,13 @@ fn reply(to: &ReplyTo, payload: Vec<u8>) -> Publication {
     Publication { topic: to.topic.clone(), payload, retain: false, correlation: to.correlation.clone() }
 }
 
+/// What a shard knows of an asset beside its engine's state.
+struct Known {
+    name: Arc<str>,
+    /// Where the time of its readings is noted for the page.
+    seen: Arc<Moment>,
+}
+
 /// The assets are counted so often.
 const CENSUS_AFTER: Duration = Duration::from_secs(1);
 
@@ -489,7 +519,7 @@ pub fn look_ahead(looks: &Mutex<Receiver<Look>>) {
 impl<M: Machine> Shard<M> {
     /// Works until the router's side closes.
     pub fn run(mut self, told: &Receiver<ToShard>) -> Result<(), Gone> {
-        let mut names: HashMap<AssetId, Arc<str>> = HashMap::new();
+        let mut names: HashMap<AssetId, Known> = HashMap::new();
         let mut outputs = Vec::new();
         let mut counted = Instant::now();
         let worker = self.status.vitals.worker("shard");
@@ -518,8 +548,10 @@ impl<M: Machine> Shard<M> {
                         if let Event::Define(asset, spec, _) = event {
                             let name: Arc<str> = spec.name.as_str().into();
                             let points = spec.points.iter().map(|point| (point.name.clone(), point.unit.clone()));
-                            records.push(Record::Asset { name: name.clone(), points: points.collect() });
-                            names.insert(*asset, name);
+                            let plate = Box::new(Plate::of(spec));
+                            records.push(Record::Asset { name: name.clone(), points: points.collect(), plate });
+                            let seen = self.status.board.define(&name, spec);
+                            names.insert(*asset, Known { name, seen });
                         }
                         let origin = commands.next_if(|(at, _)| *at == index).map(|(_, origin)| origin);
                         self.machine.step(event, &mut outputs);
@@ -536,6 +568,7 @@ impl<M: Machine> Shard<M> {
                 ToShard::Restore(asset, name, saved) => {
                     if let Err(why) = self.machine.restore(asset, &name, &saved) {
                         tracing::error!(asset = name, why, "the saved state cannot be used; this asset learns anew");
+                        self.status.board.lost(&name);
                         self.status.vitals.lost_state(format!("what was learned of {name}: {why}"));
                         self.status.add_state_fault(format!("asset {name}: {why}; it learns anew"));
                     }
@@ -557,28 +590,38 @@ impl<M: Machine> Shard<M> {
     fn record(
         &self,
         output: Output,
-        names: &HashMap<AssetId, Arc<str>>,
+        names: &HashMap<AssetId, Known>,
         origin: Option<&Origin>,
         records: &mut Vec<Record>,
     ) {
         match output {
-            Output::Scored(..) => self.status.scored.up(),
-            Output::Rejected(asset, reason) => self.status.reject_of(reason, names.get(&asset).map_or("", |name| name)),
+            Output::Scored(asset, score) => {
+                self.status.scored.up();
+                if let Some(known) = names.get(&asset) {
+                    known.seen.set(score.at);
+                }
+            }
+            Output::Rejected(asset, reason) => {
+                self.status.reject_of(reason, names.get(&asset).map_or("", |known| &known.name))
+            }
             Output::Trend(asset, sample) => {
-                if let Some(name) = names.get(&asset) {
+                if let Some(Known { name, .. }) = names.get(&asset) {
                     records.push(Record::Trend {
                         asset: name.clone(),
                         point: sample.point,
                         at: sample.at,
                         observed: sample.observed,
                         expected: sample.expected,
+                        band: sample.band,
                     });
                 }
             }
             Output::Alert(asset, alert) => {
                 self.status.alerts.up();
                 self.status.vitals.alert(alert.severity);
-                let name = names.get(&asset).cloned().unwrap_or_else(|| alert.asset.as_str().into());
+                let name = named(&alert.asset, asset, names);
+                let alert = Arc::<Alert>::from(alert);
+                self.status.board.alert(&name, alert.clone());
                 records.push(Record::Alert {
                     id: alert.id.clone(),
                     revision: alert.revision,
@@ -591,14 +634,30 @@ impl<M: Machine> Shard<M> {
                 });
             }
             Output::RemainingLife(asset, at, life) => {
-                if let Some(name) = names.get(&asset) {
-                    records.push(Record::State(self.documents.remaining_life(name, at, &life)));
+                if let Some(Known { name, .. }) = names.get(&asset) {
+                    let publication = self.documents.remaining_life(name, at, &life);
+                    records.push(Record::State { asset: name.clone(), kind: "remaining-life", at, publication });
+                    self.status.board.life(name, at, Arc::from(life));
                 }
             }
             // Only a replay asks for it.
             Output::Ended(..) => {}
-            Output::Condition(_, condition) => records.push(Record::State(self.documents.condition(&condition))),
-            Output::Diagnosis(_, diagnosis) => records.push(Record::State(self.documents.diagnosis(&diagnosis))),
+            Output::OperatingState(asset, at, state) => {
+                if let Some(Known { name, .. }) = names.get(&asset) {
+                    records.push(Record::Period { asset: name.clone(), at, state: state.unwrap_or_default() });
+                }
+            }
+            Output::Condition(asset, condition) => {
+                let name = named(&condition.asset, asset, names);
+                let publication = self.documents.condition(&condition);
+                records.push(Record::State { asset: name, kind: "condition", at: condition.at, publication });
+                self.status.board.condition(Arc::from(condition));
+            }
+            Output::Diagnosis(asset, diagnosis) => {
+                let name = named(&diagnosis.asset, asset, names);
+                let publication = self.documents.diagnosis(&diagnosis);
+                records.push(Record::State { asset: name, kind: "diagnosis", at: diagnosis.at, publication });
+            }
             Output::CaptureRequest(_, request) => records.push(Record::Request {
                 asset: request.asset.as_str().into(),
                 at: request.at,
@@ -609,7 +668,7 @@ impl<M: Machine> Shard<M> {
                 if self.looks.try_send(stored.look).is_err() {
                     self.status.waveforms_not_ahead.up();
                 }
-                if let Some(name) = names.get(&asset) {
+                if let Some(Known { name, .. }) = names.get(&asset) {
                     records.push(Record::Waveform {
                         asset: name.clone(),
                         number: stored.number,
@@ -620,18 +679,18 @@ impl<M: Machine> Shard<M> {
                 }
             }
             Output::CapturesKept(asset, kept) => {
-                if let Some(name) = names.get(&asset) {
+                if let Some(Known { name, .. }) = names.get(&asset) {
                     records.push(Record::WaveformsKept { asset: name.clone(), kept: *kept });
                 }
             }
             Output::WaveformRefused(asset, unread) => {
-                let name = names.get(&asset).map_or("", |name| name);
+                let name = names.get(&asset).map_or("", |known| &known.name);
                 self.status.bad_waveform(name, &unread.part, &unread.why);
             }
             Output::Answered(asset, at, command, outcome) => {
                 let Some(origin) = origin else { return };
                 self.status.commands.up();
-                records.push(self.answer(names.get(&asset), at, command, outcome, origin));
+                records.push(self.answer(names.get(&asset).map(|known| &known.name), at, command, outcome, origin));
             }
         }
     }
@@ -647,6 +706,7 @@ impl<M: Machine> Shard<M> {
         let said = outcome.as_ref().map(|done| done.said.as_str()).map_err(String::as_str);
         let payload = self.documents.answer(asset.map(|name| &**name), Some(&command), said);
         let accepted = outcome.is_ok();
+        self.status.inlet.became(origin.given.as_ref(), accepted, said.unwrap_or_else(|why| why));
         let action = serde_json::to_string(&command.action).unwrap_or_else(|error| error.to_string());
         let Done { said: answer, old, new } = outcome.unwrap_or_else(|why| Done { said: why, old: None, new: None });
         let (asset_name, topic) = (asset.map(|name| &**name), &*origin.topic);
@@ -666,6 +726,11 @@ impl<M: Machine> Shard<M> {
             reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
         }
     }
+}
+
+/// The name of an asset as its shard has it; as a document says it where that is not known.
+fn named(said: &str, asset: AssetId, names: &HashMap<AssetId, Known>) -> Arc<str> {
+    names.get(&asset).map_or_else(|| said.into(), |known| known.name.clone())
 }
 
 /// A unit variant in the spelling of the documents.

@@ -11,7 +11,9 @@ pub mod asset;
 pub mod engine;
 
 pub mod advise;
+pub mod board;
 pub mod historian;
+pub mod inlet;
 pub mod keep;
 pub mod status;
 pub mod vitals;
@@ -21,9 +23,11 @@ pub mod web;
 
 pub mod analyse;
 pub mod app;
+pub mod chart;
 pub mod check;
 pub mod demo;
 pub mod evaluate;
+pub mod hash_password;
 pub mod reload;
 pub mod replay;
 pub mod run;

@@ -4,7 +4,7 @@ use clap::Parser;
 use roundsman::cli::{CheckArgs, Cli, Command, LogFormat, ReplayArgs, RunArgs};
 use roundsman::config::{self, Checked};
 use roundsman::error::{Error, Fault};
-use roundsman::{analyse, check, demo, evaluate, replay};
+use roundsman::{analyse, check, demo, evaluate, hash_password, replay};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -33,6 +33,7 @@ fn main() -> ExitCode {
         Command::Replay(args) => run_replay(args),
         Command::Evaluate(args) => evaluate::run(args, &mut std::io::stdout().lock()),
         Command::Analyse(args) => analyse::run(args, &mut std::io::stdout().lock()),
+        Command::HashPassword => hash_password::run(&mut std::io::stdout().lock()),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,

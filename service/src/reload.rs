@@ -26,16 +26,19 @@ pub enum Reach {
 
 /// What the settings of a table, or one of them, reach. The engine keeps what a model was made with inside its state, so
 /// a restart reaches no further than SIGHUP does.
-const REACHES: [(&str, Reach); 19] = [
+const REACHES: [(&str, Reach); 22] = [
     ("broker", Reach::Restart),
     ("state", Reach::Restart),
     ("http", Reach::Restart),
     ("historian", Reach::Restart),
+    ("page", Reach::Restart),
+    ("users", Reach::Restart),
     ("journal", Reach::Restart),
     ("audit", Reach::Restart),
     ("service", Reach::Restart),
     ("publish", Reach::Restart),
     ("site.name", Reach::Restart),
+    ("site.units", Reach::Restart),
     ("site.zone", Reach::Now),
     ("align", Reach::NewAssets),
     ("alarm.raise_snapshots", Reach::NewAssets),
@@ -218,6 +221,7 @@ mod tests {
             ("broker.url", Reach::Restart),
             ("http.listen", Reach::Restart),
             ("site.name", Reach::Restart),
+            ("site.units", Reach::Restart),
             ("statement", Reach::Now),
         ] {
             assert_eq!(reach(path), want, "{path}");

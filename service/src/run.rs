@@ -16,13 +16,15 @@ use crate::intake::Machine;
 use crate::keep::AuditLimits;
 use crate::status::Status;
 use crate::vitals::Census;
+use crate::web::passwords::Passwords;
+use crate::web::sessions::Sessions;
 use crate::web::{self, Shown};
 use crate::{reload, service_manager};
 use std::future::Future;
 use std::sync::Arc;
 use std::sync::atomic::Ordering::Relaxed;
 use std::time::Duration;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{Semaphore, mpsc, watch};
 
 impl Machine for Engine {
     fn step(&mut self, event: &Event, out: &mut Vec<Output>) {
@@ -213,15 +215,30 @@ async fn listen(
     };
     let address = listener.local_addr().unwrap_or(address);
     tracing::info!(%address, "health page and metrics: /healthz /readyz /metrics");
-    let shown = Shown {
+    Ok(Some((listener, Arc::new(shown(config, settings, status)))))
+}
+
+/// What the listener's routes look at.
+pub fn shown(config: &Checked, settings: &RunSettings, status: &Arc<Status>) -> Shown {
+    Shown {
         status: status.clone(),
         site: config.site.name.clone(),
+        zone: config.site.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC),
+        units: config.site.units,
+        simulated: false,
         state_dir: settings.state_dir.clone(),
         since: (settings.now)(),
         now: settings.now,
         http: config.http.clone(),
-    };
-    Ok(Some((listener, Arc::new(shown))))
+        page: config.page.clone(),
+        sessions: Sessions::default(),
+        passwords: Passwords::default(),
+        // Whoever reaches the listener may look, where nobody is named who may; what is not on this machine has a token
+        // or a proxy that asks.
+        open: config.page.users.is_empty() && config.http.token.is_none(),
+        by_stream: config.broker.as_ref().is_some_and(|broker| broker.stream_clock),
+        streams: Arc::new(Semaphore::new(web::STREAMS)),
+    }
 }
 
 impl From<AppError> for Error {

@@ -6,6 +6,8 @@ use crate::acquire::Rejection;
 use crate::acquire::mqtt::Message;
 use crate::advise::service_status::{Counters, Example};
 use crate::advise::wording::plain;
+use crate::board::Board;
+use crate::inlet::Inlet;
 use crate::vitals::Vitals;
 use roundsman_models::EventTime;
 use std::collections::{BTreeMap, VecDeque};
@@ -169,6 +171,10 @@ pub struct Status {
     pub historian: crate::historian::Progress,
     /// What moves, for health, metrics and watchdog.
     pub vitals: Vitals,
+    /// Where every machine stands, for the page.
+    pub board: Board,
+    /// What people do on the page, on its way into the journal.
+    pub inlet: Inlet,
     rejected: [Count; REJECTIONS.len()],
     reader: Mutex<LinkState>,
     writer: Mutex<LinkState>,

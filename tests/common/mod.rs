@@ -522,7 +522,13 @@ impl Machine for CountingMachine {
                 asset.hash = fnv1a(&[asset.hash.to_le_bytes(), observation.value.to_bits().to_le_bytes()].concat());
                 out.push(Output::Trend(
                     observation.asset,
-                    TrendSample { point: 0, at: observation.at, observed: observation.value, expected: f64::NAN },
+                    TrendSample {
+                        point: 0,
+                        at: observation.at,
+                        observed: observation.value,
+                        expected: f64::NAN,
+                        band: f64::NAN,
+                    },
                 ));
                 if asset.count.is_multiple_of(EVERY) {
                     out.push(Output::Alert(observation.asset, Box::new(alert(asset, observation.at))));

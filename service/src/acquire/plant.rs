@@ -17,6 +17,7 @@ use crate::asset::capture::Waveform;
 use crate::asset::spec::AssetSpec;
 use crate::config::{Checked, Clock, from_recorded};
 use crate::engine::{Action, Event, whole};
+use crate::inlet::asset_of;
 use crate::intake::{Edge, RefusedCommand, Routed};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
@@ -161,8 +162,14 @@ impl Plant {
         }
     }
 
-    fn command(&mut self, message: &Message, topic: CommandTopic<'_>, out: &mut Routed) {
-        let asset = self.by_topic.get(topic.asset).copied();
+    /// `topic`: what the right to it hangs on; `None` when it was settled elsewhere.
+    fn command(
+        &mut self,
+        message: &Message,
+        asset: Option<super::AssetId>,
+        topic: Option<CommandTopic<'_>>,
+        out: &mut Routed,
+    ) {
         let name = asset.and_then(|id| self.registry.spec(id)).map(|spec| spec.name.clone());
         let refuse = |by: &str, action: &str, why: String| {
             Some(RefusedCommand { asset: name.clone(), by: by.to_owned(), action: action.to_owned(), why })
@@ -179,7 +186,9 @@ impl Plant {
         out.reply_to = incoming.reply_to.clone();
         let mut command = incoming.command;
         let action = ActionName::of(&command.action);
-        if let Err(why) = permitted(&self.permissions, topic, action) {
+        if let Some(topic) = topic
+            && let Err(why) = permitted(&self.permissions, topic, action)
+        {
             out.refused = refuse(&command.by, action.name(), why);
             return;
         }
@@ -253,7 +262,7 @@ fn pass(passed: Passed<Observation>, registry: &Registry, out: &mut Routed) {
 impl Edge for Plant {
     fn message(&mut self, message: &Message, out: &mut Routed) {
         if let Some(topic) = self.topics.command_topic(&message.topic) {
-            self.command(message, topic, out);
+            self.command(message, self.by_topic.get(topic.asset).copied(), Some(topic), out);
             self.keep_replies_off_our_topics(message, out);
             return;
         }
@@ -281,6 +290,11 @@ impl Edge for Plant {
         }
         drop(values);
         self.mappings = mappings;
+    }
+
+    fn asked(&mut self, message: &Message, out: &mut Routed) {
+        let asset = asset_of(&message.topic).and_then(|name| self.registry.find(name));
+        self.command(message, asset, None, out);
     }
 
     fn idle(&mut self, micros: i64, out: &mut Routed) {

@@ -10,6 +10,7 @@
 
 use super::diagnosis::LikelyFault;
 use super::forms;
+use crate::engine::LimitName;
 use roundsman_models::EventTime;
 use roundsman_models::detect::limits::{Limit, Source};
 use roundsman_models::detect::zones::Preset;
@@ -330,6 +331,18 @@ pub struct PointNow {
     /// Change per hour over the last hours of running.
     #[serde(with = "forms::optional_number")]
     pub per_hour: Option<f64>,
+    /// The limits in force, as of this statement.
+    #[serde(default)]
+    pub limits: Vec<NamedLimit>,
+}
+
+/// One limit of a point, by its name.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NamedLimit {
+    /// `warning-high`, `alarm-high`, `warning-low` or `alarm-low`.
+    pub name: LimitName,
+    /// Value and source.
+    pub limit: LimitSource,
 }
 
 /// The state of an asset as a whole: what goes, retained, to `…/{asset}/condition`.

@@ -57,7 +57,7 @@ pub(crate) fn alert() -> Alert {
     }
 }
 
-fn condition() -> Condition {
+pub(crate) fn condition() -> Condition {
     Condition {
         site: "north".into(),
         asset: "pump-7".into(),

@@ -11,7 +11,7 @@ use super::settings::Settings;
 use super::spec::{AssetSpec, Detection, Quantity};
 use super::statistics::Statistics;
 use crate::advise::document::Zone;
-use crate::engine::{Output, Score, TrendSample};
+use crate::engine::{Output, Score};
 use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{AlarmLife, Condition, Severity as Level};
 use roundsman_models::detect::baseline::Still;
@@ -317,6 +317,11 @@ impl Machine {
         spec.states.iter().position(|s| s.within.iter().all(holds)).map_or(Place::Unknown, |i| Place::Known(i as u16))
     }
 
+    /// How it is run, as far as the name of its operating state goes.
+    pub(super) fn run(&self) -> (bool, Place) {
+        (self.zone == Zone::Stopped, self.place)
+    }
+
     /// Name of an operating state, as documents give it.
     pub fn state_name(&self, spec: &AssetSpec) -> Option<String> {
         match (self.zone, self.place) {
@@ -331,7 +336,7 @@ impl Machine {
     }
 
     /// One snapshot: the blocks manipulate, detect, assess and prognose for this asset, then its findings.
-    pub fn snapshot(
+    pub(super) fn judge(
         &mut self,
         snapshot: &SnapshotView<'_>,
         context: &Context<'_>,
@@ -554,15 +559,6 @@ impl Machine {
                 context,
                 out,
             );
-        }
-        if context.trends {
-            for (i, point) in self.layout.conditions.iter().enumerate() {
-                let observed = now.values[i];
-                if observed.is_finite() {
-                    let expected = now.watched.scored.expected[i];
-                    out.push(Output::Trend(context.id, TrendSample { point: *point, at, observed, expected }));
-                }
-            }
         }
     }
 

@@ -11,6 +11,7 @@ pub mod now;
 mod points;
 pub mod sensor;
 pub mod settings;
+mod shown;
 pub mod spec;
 pub mod statistics;
 

@@ -6,6 +6,7 @@ use super::commands::read_commands;
 use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
 use super::historian::read_historian;
 use super::http::read_http;
+use super::people::{Units, read_page};
 use super::secret::read_secret;
 use super::settings;
 use super::table::{Faults, Table};
@@ -35,6 +36,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let state = read_state(root.table("state"));
     let http = read_http(root.table("http"));
     let historian = read_historian(root.table("historian"));
+    let page = read_page(root.table("page"), root.get("users"));
     let journal = read_journal(root.table("journal"));
     let audit = read_audit(root.table("audit"));
     let service = read_service(root.table("service"));
@@ -71,6 +73,7 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             state,
             http,
             historian,
+            page,
             histories,
             limits,
             assets,
@@ -100,6 +103,11 @@ fn read_site(table: Table<'_>, needed: bool) -> Site {
         None => {}
     }
     site.zone = table.get("zone").and_then(|spot| read_zone(&spot));
+    if let Some(units) =
+        table.get("units").and_then(|spot| spot.one_of(&[("metric", Units::Metric), ("inch", Units::Inch)]))
+    {
+        site.units = units;
+    }
     table.done();
     site
 }

@@ -3,6 +3,7 @@
 use super::Clock;
 use super::historian::Historian;
 use super::http::Http;
+use super::people::{Page, Units};
 use super::secret::Secret;
 use crate::acquire::mqtt::tls::Tls;
 use crate::acquire::registry::AssetPlan;
@@ -36,6 +37,8 @@ pub struct Checked {
     pub http: Http,
     /// A database that gets a copy of what is kept.
     pub historian: Option<Historian>,
+    /// Who may sign in at the page.
+    pub page: Page,
     /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
     pub histories: Vec<History>,
     /// Caps.
@@ -71,6 +74,8 @@ pub struct Site {
     pub name: String,
     /// Zone of times without an offset; `None` refuses such times.
     pub zone: Option<jiff::tz::TimeZone>,
+    /// Units values are shown in to people.
+    pub units: Units,
 }
 
 /// Which protocol is spoken.
@@ -223,7 +228,7 @@ impl Default for Checked {
     /// What a replay without a file works with: no broker, no topics, every asset found and learned with defaults.
     fn default() -> Self {
         Self {
-            site: Site { name: "site".into(), zone: None },
+            site: Site { name: "site".into(), zone: None, units: Units::default() },
             broker: None,
             topics: Vec::new(),
             settings: Arc::default(),
@@ -232,6 +237,7 @@ impl Default for Checked {
             state: State::default(),
             http: Http::default(),
             historian: None,
+            page: Page::default(),
             histories: Vec::new(),
             limits: Limits::default(),
             assets: Vec::new(),

@@ -8,6 +8,7 @@ pub mod exposure;
 pub mod historian;
 pub mod http;
 mod layers;
+pub mod people;
 mod recorded;
 pub mod secret;
 pub mod settings;

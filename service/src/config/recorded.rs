@@ -14,7 +14,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 /// Tables that decide nothing about a reading.
-const LEFT_OUT: [&str; 7] = ["broker", "state", "http", "historian", "journal", "audit", "service"];
+const LEFT_OUT: [&str; 9] = ["broker", "state", "http", "historian", "journal", "audit", "service", "page", "users"];
 
 /// The layers, weakest first.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -138,6 +138,9 @@ impl Source {
                     max: row.get(4)?,
                     expected_count,
                     expected: row.get::<_, Option<f64>>(6)?.unwrap_or(0.0),
+                    // The band is not copied.
+                    expected_low: 0.0,
+                    expected_high: 0.0,
                 })
             })?;
         rows.collect()

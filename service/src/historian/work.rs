@@ -422,7 +422,17 @@ mod tests {
     const DAY: i64 = 86_400;
 
     fn row(t: i64) -> Bucket {
-        Bucket { t, count: 1, min: 0.0, mean: 0.0, max: 0.0, expected_count: 0, expected: 0.0 }
+        Bucket {
+            t,
+            count: 1,
+            min: 0.0,
+            mean: 0.0,
+            max: 0.0,
+            expected_count: 0,
+            expected: 0.0,
+            expected_low: 0.0,
+            expected_high: 0.0,
+        }
     }
 
     #[test]

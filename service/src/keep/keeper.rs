@@ -2,11 +2,13 @@
 //!
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
+use super::plate::Plate;
 use super::store::{
     Recovered, Store, TrendTable, give_back, keep_waveforms, prune_trend, write_alert, write_asset, write_audit,
-    write_filters, write_hole, write_position, write_request, write_snapshot, write_trend, write_waveform,
+    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
+    write_snapshot, write_trend, write_waveform,
 };
-use super::trend::{Bucket, Tier, Trends};
+use super::trend::{Bucket, Sample, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
 use crate::asset::capture::Kept;
 use crate::status::{Hole, Status};
@@ -29,6 +31,8 @@ pub enum Record {
         name: Arc<str>,
         /// Points in their order.
         points: Vec<(String, String)>,
+        /// What it is.
+        plate: Box<Plate>,
     },
     /// A sample for the trend rows.
     Trend {
@@ -42,6 +46,17 @@ pub enum Record {
         observed: f64,
         /// Expected; NaN without.
         expected: f64,
+        /// Half width of the expected band; NaN without.
+        band: f64,
+    },
+    /// From this time on an asset is in another operating state.
+    Period {
+        /// Asset.
+        asset: Arc<str>,
+        /// Time.
+        at: EventTime,
+        /// Name of the state; empty when it is none that is known.
+        state: String,
     },
     /// An alert's transition: kept for good and published.
     Alert {
@@ -62,8 +77,17 @@ pub enum Record {
         /// What is published.
         publication: Publication,
     },
-    /// A retained document: only the newest of a topic waits in the outbox.
-    State(Publication),
+    /// A retained document: the newest of an asset and kind is kept, and only the newest of a topic waits in the outbox.
+    State {
+        /// Asset.
+        asset: Arc<str>,
+        /// `condition`, `remaining-life` or `diagnosis`.
+        kind: &'static str,
+        /// Event time it was said.
+        at: EventTime,
+        /// What is published.
+        publication: Publication,
+    },
     /// A command's fate: audited, and answered when the sender asked for it.
     Answer {
         /// Journal row of the command.
@@ -196,7 +220,7 @@ struct Gathered {
 /// A change of the database, decided in memory before, so that a failed transaction can be run again as it is.
 enum Write {
     Record(Record),
-    Asset(i64, Arc<str>, Vec<(String, String)>),
+    Asset(i64, Arc<str>, Vec<(String, String)>, Option<Box<Plate>>),
     Trend(i64, u16, Tier, Bucket),
     Snapshots(Gathered),
     Delivered(Vec<i64>),
@@ -321,7 +345,12 @@ impl Keeper {
         for write in writes {
             match write {
                 Write::Record(record) => write_record(&transaction, record)?,
-                Write::Asset(id, name, points) => write_asset(&transaction, *id, name, points)?,
+                Write::Asset(id, name, points, plate) => {
+                    write_asset(&transaction, *id, name, points)?;
+                    if let Some(plate) = plate {
+                        write_plate(&transaction, name, plate)?;
+                    }
+                }
                 Write::Trend(asset, point, tier, bucket) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
                     prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
@@ -369,7 +398,9 @@ fn touches_outbox(write: &Write) -> bool {
     matches!(
         write,
         Write::Delivered(_)
-            | Write::Record(Record::Alert { .. } | Record::State(_) | Record::Answer { .. } | Record::Request { .. })
+            | Write::Record(
+                Record::Alert { .. } | Record::State { .. } | Record::Answer { .. } | Record::Request { .. }
+            )
     )
 }
 
@@ -381,7 +412,8 @@ fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Res
                 put_in_outbox(transaction, Urgency::Alert, publication, None)?;
             }
         }
-        Record::State(publication) => {
+        Record::State { asset, kind, at, publication } => {
+            write_document(transaction, asset, kind, *at, &publication.payload)?;
             put_in_outbox(transaction, Urgency::State, publication, Some(&publication.topic))?;
         }
         Record::Answer { reply, .. } => {
@@ -391,6 +423,7 @@ fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Res
                 put_in_outbox(transaction, Urgency::Answer, reply, None)?;
             }
         }
+        Record::Period { asset, at, state } => write_period(transaction, asset, *at, state)?,
         Record::Hole(hole) => write_hole(transaction, *hole)?,
         Record::Request { asset, at, publication } => {
             if write_request(transaction, asset, *at)? {
@@ -458,17 +491,18 @@ impl Memory {
 
     fn take(&mut self, record: Record, writes: &mut Vec<Write>, closed: &mut Vec<(Tier, Bucket)>) {
         match record {
-            Record::Asset { name, points } => {
+            Record::Asset { name, points, plate } => {
                 let row = self.row(&name);
-                writes.push(Write::Asset(row, name, points));
+                writes.push(Write::Asset(row, name, points, Some(plate)));
             }
-            Record::Trend { asset, point, at, observed, expected } => {
+            Record::Trend { asset, point, at, observed, expected, band } => {
                 let known = self.rows.contains_key(&*asset);
                 let row = self.row(&asset);
                 if !known {
-                    writes.push(Write::Asset(row, asset, Vec::new()));
+                    writes.push(Write::Asset(row, asset, Vec::new(), None));
                 }
-                self.trends.add(row, point, at.0, observed, expected, closed);
+                let sample = Sample { at_micros: at.0, observed, expected, band };
+                self.trends.add(row, point, &sample, closed);
                 writes.extend(closed.drain(..).map(|(tier, bucket)| Write::Trend(row, point, tier, bucket)));
             }
             other => writes.push(Write::Record(other)),

@@ -9,6 +9,8 @@ pub mod findings;
 pub mod histories;
 pub mod journal;
 pub mod keeper;
+pub mod plate;
+pub mod read;
 pub mod store;
 pub mod trend;
 
