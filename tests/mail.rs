@@ -227,7 +227,12 @@ fn an_alert_of_the_recording_is_mailed_once_though_the_server_was_down_and_the_d
     let first = &came[0];
     assert_eq!(first["to"], serde_json::json!(["ada@quillhaven.example"]), "and nobody who asked for kilns");
     assert_eq!(first["auto"], "auto-generated");
-    for word in ["Usual checks", "no machine-protection system", "lock-out", "id-fan"] {
+    for mail in &came {
+        let report = &mail["files"][0];
+        assert_eq!((&report["begins"], &report["type"]), (&"%PDF-".into(), &"application/pdf".into()), "{mail}");
+        assert!(report["size"].as_u64().is_some_and(|size| (5_000..500_000).contains(&size)), "{report}");
+    }
+    for word in ["What was seen", "no machine-protection system", "lock-out", "id-fan"] {
         assert!(came.iter().any(|mail| says(mail, word)), "no {word:?} in {first}");
     }
     daemon.kill();
