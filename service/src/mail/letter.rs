@@ -236,8 +236,11 @@ mod tests {
     use super::*;
     use crate::advise::document::tests::alert;
 
+    /// A `TimeZone` has work to do when it goes, so it cannot be borrowed in place.
+    static UTC: TimeZone = TimeZone::UTC;
+
     fn frame<'a>(from: &'a Mailbox, to: &'a Mailbox) -> Frame<'a> {
-        Frame { from, to, site: "quillhaven", zone: &TimeZone::UTC, page: Some("https://page.example.org") }
+        Frame { from, to, site: "quillhaven", zone: &UTC, page: Some("https://page.example.org") }
     }
 
     #[test]
