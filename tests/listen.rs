@@ -99,8 +99,8 @@ fn a_proposed_configuration_finds_the_planted_faults() {
 
     let text = std::fs::read_to_string(&draft).expect("the draft");
     println!("{}", text.lines().take(60).collect::<Vec<_>>().join("\n"));
-    assert!(text.contains("pattern = \"plant/{area}/{asset}/{point}\""), "{text}");
-    assert!(text.contains("payload = { format = \"json\", value = \"/v\", time = \"/t\" }"), "{text}");
+    assert!(text.contains("pattern = \"plant/{area}/{asset}\""), "{text}");
+    assert!(text.contains("payload = { format = \"json\", points = \"*\", value = \"/v\", time = \"/t\" }"), "{text}");
     let checked = roundsman(&["check", "--config", &file]).output().expect("it runs");
     assert!(checked.status.success(), "{}", words(&checked));
 

@@ -141,9 +141,12 @@ fn rows(
             fault(line, "must name its asset".into());
             continue;
         };
-        if assets.insert(name.clone(), row).is_some() {
+        // The first stays, so that its own faults are told too.
+        if assets.contains_key(&name) {
             fault(line, format!("must name each asset once, `{name}` stands in it twice"));
+            continue;
         }
+        assets.insert(name, row);
     }
     (assets, faults)
 }

@@ -146,10 +146,10 @@ fn head(place: &Place, secs: f64, messages: usize, behind_secs: Option<f64>) -> 
         );
     }
     if let Some(secs) = behind_secs {
-        let hours = secs / 3600.0;
+        let (hours, way) = (secs.abs() / 3600.0, if secs < 0.0 { "ahead of" } else { "behind" });
         let _ = writeln!(
             text,
-            "# The times in the payloads are {hours:.0} h from their arrival, so this is a recording that is played, or a\n\
+            "# The times in the payloads are {hours:.0} h {way} their arrival, so this is a recording that is played, or a\n\
              # clock is wrong. With \"stream\" only readings move time. For a plant, mend the clock and take this line away.\n\
              clock = \"stream\""
         );
