@@ -39,7 +39,7 @@ const BASE: &str = r#"
 
 #[test]
 fn the_example_files_have_no_faults() {
-    for name in ["example.toml", "minimal.toml"] {
+    for name in ["example.toml", "minimal.toml", "debian/roundsman.toml", "container/roundsman.toml"] {
         let path = deploy(name);
         let result = load(&Sources { file: Some(&path), ..sources() });
         assert!(result.is_ok(), "{name}: {:#?}", result.err());

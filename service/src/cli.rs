@@ -77,8 +77,12 @@ ROUNDSMAN__BROKER__PASSWORD=... roundsman run --config plant.toml"
         long_about = "Prints every fault of the configuration at once, each with its path, the rule and the value; \
 or, when there is none, what is in effect: assets, points, topic filters, settings that differ from their defaults.\n\n\
 With --listen it also connects and shows which topics map to which asset, point and unit, and which map to nothing \
-and why. It publishes nothing.",
-        after_long_help = "Examples:\n  roundsman check --config plant.toml\n  roundsman check --config plant.toml --listen 30s"
+and why. It publishes nothing.\n\n\
+With --listen and --write it proposes a configuration from what the broker carries: topics, payloads, machines, points, \
+units said or guessed with the reason, how often values come. For a person to edit; a file that is there stays as it is.",
+        after_long_help = "Examples:\n  roundsman check --config plant.toml\n  roundsman check --config plant.toml --listen 30s\n  \
+roundsman check --config plant.toml --effective\n  \
+roundsman check --broker mqtt://localhost:1883 --listen 60s --write draft.toml"
     )]
     Check(CheckArgs),
     /// Play recordings through the same engine and write what would have been published.
@@ -101,6 +105,9 @@ mosquitto_sub -h broker -t 'plant/#' -F '%j' | zstd > recording.jsonl.zst"
     Evaluate(crate::evaluate::EvaluateArgs),
     /// Look inside waveforms: spectra, envelopes, likely fault.
     Analyse(crate::analyse::AnalyseArgs),
+    /// Write man pages, shell completions and JSON Schemas, for whoever builds a package.
+    #[command(hide = true)]
+    Extras(crate::extras::ExtrasArgs),
 }
 
 /// Arguments of `demo`.
@@ -133,13 +140,26 @@ pub struct RunArgs {
 
 /// Arguments of `check`.
 #[derive(Debug, Clone, Args)]
+#[command(group = clap::ArgGroup::new("source").args(["config", "broker"]).required(true).multiple(true))]
 pub struct CheckArgs {
     /// The configuration file (TOML).
     #[arg(long, value_name = "FILE")]
-    pub config: PathBuf,
+    pub config: Option<PathBuf>,
+    /// The broker, where there is no configuration file yet, or instead of the one in it.
+    #[arg(long, value_name = "URL")]
+    pub broker: Option<String>,
+    /// Print every value in effect with where it came from: file and line, environment, --set, tag list, default.
+    #[arg(long, conflicts_with_all = ["listen", "broker"])]
+    pub effective: bool,
     /// Connect and listen this long, then show which topics map to what.
     #[arg(long, value_name = "TIME", num_args = 0..=1, default_missing_value = "10s", value_parser = parse_listen)]
     pub listen: Option<Duration>,
+    /// Propose a configuration from what was heard and write it to this new file.
+    #[arg(long, value_name = "FILE", requires = "listen")]
+    pub write: Option<PathBuf>,
+    /// Topic filter to listen on for --write; may be given several times. Everything when left out.
+    #[arg(long, value_name = "FILTER", requires = "write")]
+    pub filter: Vec<String>,
     /// Override one setting; may be given several times.
     #[arg(long = "set", value_name = "KEY=VALUE", long_help = SET_HELP)]
     pub set: Vec<String>,

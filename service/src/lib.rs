@@ -12,6 +12,7 @@ pub mod engine;
 
 pub mod advise;
 pub mod keep;
+pub mod schema;
 pub mod status;
 pub mod vitals;
 
@@ -23,6 +24,7 @@ pub mod app;
 pub mod check;
 pub mod demo;
 pub mod evaluate;
+pub mod extras;
 pub mod reload;
 pub mod replay;
 pub mod run;

@@ -66,6 +66,7 @@ use std::fmt;
 
 /// How urgent, in rising order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Severity {
     /// Worth planning for; nothing to do now.
@@ -188,6 +189,7 @@ pub enum Phase {
 
 /// What is shown: the strongest hold, else the phase.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum LifeState {
     /// Nothing open.
@@ -208,6 +210,7 @@ pub enum LifeState {
 
 /// What happened to an episode.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Change {
     /// The episode began.

@@ -13,6 +13,7 @@ pub mod units;
 pub mod waveform;
 
 use roundsman_models::EventTime;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A registered asset: its place in the registry. Never reused.
@@ -44,7 +45,7 @@ pub struct Observation {
 }
 
 /// Why something that arrived was not used. Each has a counter; none is fatal.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Rejection {
     /// The topic fits no pattern of the configuration.

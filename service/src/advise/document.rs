@@ -13,6 +13,7 @@ use super::forms;
 use roundsman_models::EventTime;
 use roundsman_models::detect::limits::{Limit, Source};
 use roundsman_models::detect::zones::Preset;
+use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
@@ -66,7 +67,7 @@ pub enum DocumentFault {
 }
 
 /// What the row or the asset is in: the `zone` column of `scores.csv`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Zone {
     /// No baseline yet.
@@ -77,17 +78,17 @@ pub enum Zone {
     Settling,
     /// As learned.
     Normal,
-    /// See [`Severity::Advisory`].
+    /// Worth planning for; nothing to do now.
     Advisory,
-    /// See [`Severity::Warning`].
+    /// A warning limit is passed, or what warns as much.
     Warning,
-    /// See [`Severity::Alarm`].
+    /// An alarm limit is passed, or what alarms as much.
     Alarm,
 }
 
 /// What an episode is about: with the asset, its identity. In JSON always an object of the same two keys:
 /// `{"about":"machine","point":null}`, `{"about":"sensor","point":"de-vib"}`, `{"about":"silence","point":null}`.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, JsonSchema, Serialize, Deserialize)]
 #[serde(try_from = "forms::FindingForm", into = "forms::FindingForm")]
 pub enum Finding {
     /// The machine itself.
@@ -115,7 +116,7 @@ pub fn alert_id(site: &str, asset: &str, finding: &Finding, episode: u64) -> Str
 }
 
 /// What was seen of a machine or a sensor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Evidence {
     /// A point is past a limit.
@@ -139,7 +140,7 @@ pub enum Evidence {
 }
 
 /// A value with its UCUM unit.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Measured {
     /// The value.
     #[serde(with = "forms::number")]
@@ -149,7 +150,7 @@ pub struct Measured {
 }
 
 /// Where a limit came from.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct LimitSource {
     /// The limit.
     pub limit: Measured,
@@ -172,7 +173,7 @@ impl LimitSource {
 }
 
 /// One point's part in an alert.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Contribution {
     /// Point name.
     pub point: String,
@@ -199,7 +200,7 @@ pub struct Contribution {
 }
 
 /// One forecast to one target.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Forecast {
     /// Point name.
     pub point: String,
@@ -220,7 +221,7 @@ pub struct Forecast {
 }
 
 /// Remaining life, or the reason there is none.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct RemainingLife {
     /// Forecasts, nearest first; empty when there is none.
     pub forecasts: Vec<Forecast>,
@@ -237,7 +238,7 @@ pub struct RemainingLife {
 }
 
 /// One transition of one alert: what goes to `…/{asset}/alert` and into `alerts.jsonl`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Alert {
     /// Stable: site, asset, finding and the episode's ordinal.
     pub id: String,
@@ -291,7 +292,7 @@ pub struct Alert {
 }
 
 /// A centre and a spread of a point's values while the machine runs, in the point's unit.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Statistic {
     /// Median of the last values, mean of all.
     #[serde(with = "forms::optional_number")]
@@ -305,7 +306,7 @@ pub struct Statistic {
 }
 
 /// Where one point stands.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct PointNow {
     /// Point name.
     pub point: String,
@@ -333,7 +334,7 @@ pub struct PointNow {
 }
 
 /// The state of an asset as a whole: what goes, retained, to `…/{asset}/condition`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Condition {
     /// Site name.
     pub site: String,
@@ -369,7 +370,7 @@ pub struct Condition {
 }
 
 /// Thresholds of one machine, and what they rest on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Thresholds {
     /// The budget: false warnings per machine and year of running.
     #[serde(with = "forms::number")]
@@ -396,7 +397,7 @@ pub struct Thresholds {
 }
 
 /// A remaining-life statement with its address: what goes, retained, to `…/{asset}/remaining-life`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct RemainingLifeStatement {
     /// Site name.
     pub site: String,
@@ -410,7 +411,7 @@ pub struct RemainingLifeStatement {
 }
 
 /// An asset's life up to its end, as a past case for others of its class: a file of the folder `history.dir`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct History {
     /// Site name.
     pub site: String,

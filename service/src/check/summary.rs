@@ -4,7 +4,7 @@ use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::filters;
 use crate::advise::topics::Topics;
 use crate::asset::settings::Settings;
-use crate::asset::spec::{Detection, PointSpec, Role};
+use crate::asset::spec::{Detection, PointSpec, Quantity, Role};
 use crate::config::settings::differences;
 use crate::config::{Checked, Protocol};
 use roundsman_models::detect::zones::{MachineKind, suggest};
@@ -157,8 +157,12 @@ pub(super) fn show_unit(point: &PointSpec) -> String {
 }
 
 pub(super) fn show_quantity(point: &PointSpec) -> String {
-    // The words of the file, which serde spells.
-    serde_json::to_value(point.quantity).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
+    quantity_word(point.quantity)
+}
+
+/// The word of the file, which serde spells.
+pub(super) fn quantity_word(quantity: Quantity) -> String {
+    serde_json::to_value(quantity).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
 }
 
 pub(super) fn show_role(role: Role) -> &'static str {

@@ -4,6 +4,8 @@ mod assets;
 mod check;
 mod checked;
 mod commands;
+pub mod effective;
+mod expand;
 pub mod exposure;
 pub mod http;
 mod layers;
@@ -11,6 +13,7 @@ mod recorded;
 pub mod secret;
 pub mod settings;
 mod table;
+mod tag_list;
 mod tls;
 mod topics;
 pub mod value;
@@ -79,8 +82,7 @@ pub fn load(sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
 pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name().unwrap_or_else(|| "configuration".into());
     let mut faults = Vec::new();
-    let (map, file) =
-        layers::merge(text.map(|text| (name.as_str(), text)), sources.env.clone(), sources.set, &mut faults);
+    let (map, file) = layers::merge(text.map(|text| (name.as_str(), text)), sources, &mut faults);
     if faults.iter().any(|fault| fault.path == name) {
         // The file is not TOML: whatever else would be said of it would be wrong.
         return Err(faults);

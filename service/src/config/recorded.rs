@@ -58,7 +58,8 @@ pub fn from_recorded(recorded: &str, set: &[String]) -> Result<Checked, Vec<Faul
     from_text(Some(&layers.file), &sources)
 }
 
-const NAME: &str = "the recorded configuration";
+/// Stands for the file where a recorded configuration is read.
+pub(super) const NAME: &str = "the recorded configuration";
 
 /// Every setting by its path with a hash of its value: enough to say which changed, and no place for a password to be
 /// seen.
