@@ -189,6 +189,9 @@ pub enum Output {
     Ended(AssetId, Box<History>),
 }
 
+/// No tick is as late as this.
+const NEVER: EventTime = EventTime(i64::MAX);
+
 /// Reads a stored form and nothing behind it: bytes that are left over were written in another form.
 pub(crate) fn whole<'b, T: Deserialize<'b>>(bytes: &'b [u8]) -> Result<T, postcard::Error> {
     match postcard::take_from_bytes(bytes)? {
@@ -203,6 +206,9 @@ pub struct Engine {
     site: Arc<str>,
     /// By id; an engine that has only some of the assets has gaps.
     assets: Vec<Option<Box<Asset>>>,
+    /// Before this a tick has nothing to do for the asset of the same place: most ticks pass most assets by, and need not
+    /// fetch them for that. Follows from their states.
+    due: Vec<EventTime>,
     /// Whether trend samples are wanted.
     trends: bool,
     /// Whether histories are wanted.
@@ -214,7 +220,7 @@ pub struct Engine {
 impl Engine {
     /// Without assets yet. `trends`: whether [`Output::Trend`] is wanted.
     pub fn new(site: &str, trends: bool) -> Self {
-        Self { site: site.into(), assets: Vec::new(), trends, histories: false, now: Now::default() }
+        Self { site: site.into(), assets: Vec::new(), due: Vec::new(), trends, histories: false, now: Now::default() }
     }
 
     /// Also says [`Output::Ended`] at the end.
@@ -231,6 +237,7 @@ impl Engine {
                 let slot = id.0 as usize;
                 if self.assets.len() <= slot {
                     self.assets.resize_with(slot + 1, || None);
+                    self.due.resize(slot + 1, NEVER);
                 }
                 match &mut self.assets[slot] {
                     Some(asset) => asset.define(spec.clone(), settings.clone()),
@@ -239,26 +246,34 @@ impl Engine {
                         *empty = Some(Box::new(asset));
                     }
                 }
+                self.settle_due(*id);
             }
             Event::Observed(o) => {
-                if let Some(Some(asset)) = self.assets.get_mut(o.asset.0 as usize) {
+                let place = o.asset.0 as usize;
+                if let (Some(Some(asset)), Some(due)) = (self.assets.get_mut(place), self.due.get_mut(place)) {
                     asset.observe(o, trends, &mut self.now, out);
+                    // Too early costs a visit, and the visit puts it right.
+                    *due = asset.closes_at().map_or(*due, |closes| closes.min(*due));
                 }
             }
             Event::Waveform(id, at, waveform) => {
                 if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
                     asset.waveform(*at, waveform, out);
                 }
+                self.settle_due(*id);
             }
             Event::Tick(at) => {
-                for asset in self.assets.iter_mut().flatten() {
+                for (asset, due) in self.assets.iter_mut().zip(&mut self.due).filter(|(_, due)| **due <= *at) {
+                    let Some(asset) = asset else { continue };
                     asset.tick(*at, trends, &mut self.now, out);
+                    *due = asset.due();
                 }
             }
             Event::Command(id, at, command) => {
                 if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
                     asset.command(*at, command, out);
                 }
+                self.settle_due(*id);
             }
             Event::End(at) => {
                 for asset in self.assets.iter_mut().flatten() {
@@ -270,6 +285,13 @@ impl Engine {
                     }
                 }
             }
+        }
+    }
+
+    fn settle_due(&mut self, id: AssetId) {
+        let place = id.0 as usize;
+        if let (Some(Some(asset)), Some(due)) = (self.assets.get(place), self.due.get_mut(place)) {
+            *due = asset.due();
         }
     }
 
@@ -293,6 +315,7 @@ impl Engine {
             Some(Some(asset)) => asset.restore(state),
             _ => true,
         };
+        self.settle_due(id);
         if whole { Ok(()) } else { Err(postcard::Error::DeserializeBadEncoding) }
     }
 }

@@ -249,6 +249,21 @@ impl Asset {
         }
     }
 
+    /// When its open window closes, if one is open.
+    #[inline]
+    pub fn closes_at(&self) -> Option<EventTime> {
+        self.state.aligner.next_close_at()
+    }
+
+    /// Earliest time at which a tick has anything to do.
+    pub fn due(&self) -> EventTime {
+        let State { aligner, captures, next_check, .. } = &self.state;
+        if !captures.is_idle(&self.definition.spec) {
+            return EventTime(i64::MIN);
+        }
+        aligner.next_close_at().map_or(*next_check, |closes| closes.min(*next_check))
+    }
+
     /// The stream's clock passed `at`: windows may close, silence is noticed.
     pub fn tick(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
         self.watch(at, trends, now, out);
