@@ -407,6 +407,11 @@ impl AlarmLife {
         }
     }
 
+    /// The parameters it goes on under.
+    pub fn params(&self) -> CheckedAlarm {
+        self.params
+    }
+
     /// Goes on under other parameters; what has run up so far counts under them.
     pub fn set_params(&mut self, params: CheckedAlarm) {
         self.params = params;

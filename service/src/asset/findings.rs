@@ -28,16 +28,52 @@ const LEAST_SHARE: f64 = 0.15;
 
 /// Alarm lives of one asset.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(from = "Stored", into = "Stored")]
 pub struct Findings {
     machine: AlarmLife,
     silence: AlarmLife,
-    sensors: Vec<AlarmLife>,
+    /// None where there is nothing to remember, as with most: a life at its start, under the same delays as `silence`.
+    sensors: Vec<Option<Box<AlarmLife>>>,
     faults: Vec<Option<Fault>>,
     /// The likely fault that was last told, with its episode, and how often a new one was in that episode.
     told: Option<(u64, Verdict, Option<LikelyPart>)>,
     told_times: u32,
     /// Something was said since the last condition document: the next snapshot gives a new one.
     condition_due: bool,
+}
+
+/// How they are stored.
+#[derive(Serialize, Deserialize)]
+struct Stored {
+    machine: AlarmLife,
+    silence: AlarmLife,
+    sensors: Vec<AlarmLife>,
+    faults: Vec<Option<Fault>>,
+    told: Option<(u64, Verdict, Option<LikelyPart>)>,
+    told_times: u32,
+    condition_due: bool,
+}
+
+impl From<Stored> for Findings {
+    fn from(stored: Stored) -> Self {
+        let Stored { machine, silence, sensors, faults, told, told_times, condition_due } = stored;
+        let sensors = sensors.into_iter().map(|life| remembered(Box::new(life))).collect();
+        Self { machine, silence, sensors, faults, told, told_times, condition_due }
+    }
+}
+
+impl From<Findings> for Stored {
+    fn from(findings: Findings) -> Self {
+        let fresh = findings.fresh();
+        let Findings { machine, silence, sensors, faults, told, told_times, condition_due } = findings;
+        let sensors = sensors.into_iter().map(|life| life.map_or_else(|| fresh.clone(), |life| *life)).collect();
+        Self { machine, silence, sensors, faults, told, told_times, condition_due }
+    }
+}
+
+/// A life that has something to remember.
+fn remembered(life: Box<AlarmLife>) -> Option<Box<AlarmLife>> {
+    (*life != AlarmLife::new(life.params())).then_some(life)
 }
 
 /// Diagnoses told in one episode beyond what its transitions carry.
@@ -69,11 +105,22 @@ impl Findings {
         let of_one = life(1, settings);
         self.machine.set_params(life(settings.alarm.clear_snapshots, settings));
         self.silence.set_params(of_one);
-        for sensor in &mut self.sensors {
+        for sensor in self.sensors.iter_mut().flatten() {
             sensor.set_params(of_one);
         }
-        self.sensors.resize_with(points, || AlarmLife::new(of_one));
+        self.sensors.resize(points, None);
         self.faults.resize(points, None);
+    }
+
+    /// A sensor's life at its start.
+    fn fresh(&self) -> AlarmLife {
+        AlarmLife::new(self.silence.params())
+    }
+
+    /// Sensors with a life behind them, by the name of their point.
+    fn lived<'a>(&'a self, context: &'a Context<'_>) -> impl Iterator<Item = (&'a str, &'a AlarmLife)> {
+        let named = context.spec.points.iter().zip(&self.sensors);
+        named.filter_map(|(point, life)| Some((point.name.as_str(), life.as_deref()?)))
     }
 
     /// Takes the machine's condition of one snapshot, after persistence.
@@ -208,10 +255,12 @@ impl Findings {
         context: &Context<'_>,
         out: &mut Vec<Output>,
     ) {
+        let fresh = || Box::new(AlarmLife::new(self.silence.params()));
         let (Some(life), Some(known)) = (self.sensors.get_mut(point), self.faults.get_mut(point)) else { return };
-        if fault.is_none() && known.is_none() && !life.is_open() {
+        if fault.is_none() && known.is_none() && life.as_ref().is_none_or(|life| !life.is_open()) {
             return;
         }
+        let life = life.get_or_insert_with(fresh);
         let condition = match fault {
             _ if unknown => Condition::Unknown,
             Some(_) => Condition::Present(Severity::Advisory),
@@ -264,8 +313,8 @@ impl Findings {
         };
         add(Finding::Machine, &self.machine);
         add(Finding::Silence, &self.silence);
-        for (point, life) in context.spec.points.iter().zip(&self.sensors) {
-            add(Finding::Sensor(point.name.clone()), life);
+        for (point, life) in self.lived(context) {
+            add(Finding::Sensor(point.to_owned()), life);
         }
         let sensor_faults = context
             .spec
@@ -311,8 +360,7 @@ impl Findings {
     /// Whether this asset ever gave the alert of this id.
     pub fn has_given(&self, alert: &str, context: &Context<'_>) -> bool {
         let Some(episode) = alert.rsplit('/').next().and_then(|ordinal| ordinal.parse().ok()) else { return false };
-        let sensors = context.spec.points.iter().zip(&self.sensors);
-        let sensors = sensors.map(|(point, life)| (Finding::Sensor(point.name.clone()), life));
+        let sensors = self.lived(context).map(|(point, life)| (Finding::Sensor(point.to_owned()), life));
         let mut lives =
             [(Finding::Machine, &self.machine), (Finding::Silence, &self.silence)].into_iter().chain(sensors);
         lives.any(|(finding, life)| {
@@ -336,9 +384,11 @@ impl Findings {
             }
             _ => None,
         };
+        let fresh = self.fresh();
         let mut lives: Vec<(Finding, &mut AlarmLife)> =
             vec![(Finding::Machine, &mut self.machine), (Finding::Silence, &mut self.silence)];
         for (point, life) in context.spec.points.iter().zip(&mut self.sensors) {
+            let life = life.get_or_insert_with(|| Box::new(fresh.clone()));
             lives.push((Finding::Sensor(point.name.clone()), life));
         }
         let (mut done, mut refused) = (Vec::new(), Vec::new());
@@ -367,6 +417,9 @@ impl Findings {
                 }
                 Err(why) => refused.push(why.to_string()),
             }
+        }
+        for life in &mut self.sensors {
+            *life = life.take().and_then(remembered);
         }
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
         self.condition_due |= spoken.iter().any(|(_, said): &(Finding, Transitions)| !said.is_empty());

@@ -91,7 +91,7 @@ pub struct Machine {
     collected: Collected,
     learned: Option<Learned>,
     /// Rows of a state not known, and when it was entered.
-    novel: Option<(EventTime, Collected)>,
+    novel: Option<Box<(EventTime, Collected)>>,
     follow: Follow,
     place: Place,
     blocks: Blocks,
@@ -459,13 +459,13 @@ impl Machine {
     fn learn_novel(&mut self, at: EventTime, secs: f64, context: &Context<'_>, now: &mut Now) {
         let row = self.row(&now.values);
         let layout = &self.layout;
-        let (since, collected) = self.novel.get_or_insert_with(|| (at, Collected::new(layout, false)));
+        let (since, collected) = &mut **self.novel.get_or_insert_with(|| Box::new((at, Collected::new(layout, false))));
         collected.push(at, secs, &row, 0);
         now.novel_since = Some(*since);
         let enough = NEW_STATE_SHARE * context.settings.learn.run_time_secs;
         if collected.done(enough, LEAST_NEW_ROWS as u64) >= 1.0 {
-            if let (Some(learned), Some((_, collected))) = (&mut self.learned, self.novel.take()) {
-                collected.add_to(learned, layout);
+            if let (Some(learned), Some(novel)) = (&mut self.learned, self.novel.take()) {
+                novel.1.add_to(learned, layout);
             }
             self.follow.reset();
         }
