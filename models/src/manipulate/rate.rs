@@ -86,7 +86,7 @@ impl RateOfChange {
         let window_secs = self.params.0.window_secs;
         // A part leaves when its last reading has left the window; the oldest is the first to.
         let gone = |p: &Part| reading.at.secs_since(p.last) > window_secs;
-        if self.parts.first().is_some_and(|p| gone(p)) {
+        if self.parts.first().is_some_and(&gone) {
             self.parts.retain(|p| !gone(p));
         }
         let part_secs = window_secs / PARTS as f64;

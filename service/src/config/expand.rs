@@ -150,7 +150,6 @@ fn names(name: &str) -> Option<Result<Vec<String>, String>> {
 #[cfg(test)]
 mod tests {
     use super::super::{Checked, Sources, from_text};
-    use super::*;
 
     fn checked(text: &str) -> Checked {
         from_text(Some(text), &Sources::default()).unwrap_or_else(|faults| panic!("{faults:?}"))

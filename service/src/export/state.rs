@@ -87,9 +87,12 @@ pub(super) fn columns(table: Table) -> &'static [Column] {
 
 type Put<'p> = &'p mut dyn FnMut(&[Cell<'_>]) -> Result<(), Error>;
 
+/// Puts one row of SQLite.
+type PutRow = fn(&Row<'_>, Put<'_>) -> Result<(), Error>;
+
 /// Puts the rows of a table that are wanted, in the order of asset and time.
 pub(super) fn write(state: &Connection, table: Table, wanted: &Wanted, put: Put<'_>) -> Result<(), Error> {
-    let (sql, row): (&str, fn(&Row<'_>, Put<'_>) -> Result<(), Error>) = match table {
+    let (sql, row): (&str, PutRow) = match table {
         Table::Readings => return Ok(()),
         Table::Trends => (
             "SELECT t * 1000000, tier, assets.name, points.name, points.unit, count, min, mean, max, expected, expected_low, expected_high, growing FROM (

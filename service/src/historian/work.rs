@@ -422,7 +422,18 @@ mod tests {
     const DAY: i64 = 86_400;
 
     fn row(t: i64) -> Bucket {
-        Bucket { t, count: 1, min: 0.0, mean: 0.0, max: 0.0, expected_count: 0, expected: 0.0 }
+        let (expected_low, expected_high) = (f64::NAN, f64::NAN);
+        Bucket {
+            t,
+            count: 1,
+            min: 0.0,
+            mean: 0.0,
+            max: 0.0,
+            expected_count: 0,
+            expected: 0.0,
+            expected_low,
+            expected_high,
+        }
     }
 
     #[test]

@@ -90,7 +90,7 @@ impl Plate {
             rating_kw: spec.rating_kw,
             rated_speed_rpm: spec.rated_speed_rpm,
             configured: spec.configured,
-            facts: spec.vibration.facts.clone(),
+            facts: spec.vibration.facts,
             bearings: bearings.map(|b| PlateBearing { name: b.name.clone(), orders: b.orders }).collect(),
             points: points.collect(),
         }

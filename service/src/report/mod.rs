@@ -146,7 +146,6 @@ pub fn make(reader: &Reader, asset: &str, paper: Paper, asked: &Asked) -> Result
             _ => second::write(&mut sheet, &facts, reader, asked)?,
         }
         sheet.foot(&made, number);
-        drop(sheet);
         surface.finish();
         page.finish();
     }

@@ -51,7 +51,7 @@ pub fn thousands(number: u64) -> String {
     let digits = number.to_string();
     let mut text = String::new();
     for (place, digit) in digits.chars().enumerate() {
-        if place > 0 && (digits.len() - place) % 3 == 0 {
+        if place > 0 && (digits.len() - place).is_multiple_of(3) {
             text.push('\u{2009}');
         }
         text.push(digit);
@@ -174,7 +174,7 @@ mod tests {
         for (ucum, value, sign, want) in [
             ("mm/s", 7.1, "in/s", 7.1 / 25.4),
             ("Cel", 100.0, "°F", 212.0),
-            ("bar", 1.0, "psi", 1e5 / 6894.757_293_168),
+            ("bar", 1.0, "psi", 1e5 / 6_894.757_293_168),
         ] {
             let (got_sign, got) = to(ucum, value);
             assert_eq!(got_sign, sign);

@@ -188,7 +188,9 @@ fn kept_alert(alert: &Alert) -> Record {
             payload: alert.to_json().into_bytes(),
             retain: false,
             correlation: None,
+            about: crate::acquire::mqtt::link::About::default(),
         },
+        document: None,
     }
 }
 
