@@ -100,6 +100,10 @@ impl Said {
                 plain(postcard::to_stdvec(&(t.point, t.at, bits)));
                 ("trend", asset, Some(t.at))
             }
+            Output::OperatingState(asset, at, state) => {
+                plain(postcard::to_stdvec(state));
+                ("operating state", asset, Some(*at))
+            }
             Output::Alert(asset, alert) => {
                 plain(postcard::to_stdvec(alert));
                 ("alert", asset, Some(alert.at))
