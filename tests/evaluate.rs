@@ -401,9 +401,12 @@ impl Step for Looking {
                 let command = Command { by: "tester".into(), note: None, reply_to: None, action };
                 let mut said = Vec::new();
                 self.engine.step(&Event::Command(asset, at, command), &mut said);
+                // A confirmed finding also keeps the life as a past case.
+                let kept = said.extract_if(.., |output| matches!(output, Output::Ended(..))).count();
                 let [Output::Answered(.., outcome)] = said.as_slice() else {
                     panic!("one answer and no more: {said:?}")
                 };
+                assert!(outcome.is_ok() || kept == 0, "nothing is kept of what was refused");
                 self.answers.lock().expect("no panic").push((alert, outcome.is_ok()));
             }
         }

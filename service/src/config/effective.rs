@@ -152,7 +152,7 @@ mod tests {
         ] {
             assert!(text.lines().any(|l| l == line), "{line}\nin\n{text}");
         }
-        assert!(text.lines().any(|line| line.starts_with("drift.") && line.ends_with("# default")), "{text}");
+        assert!(text.lines().any(|line| line.starts_with("screen.") && line.ends_with("# default")), "{text}");
         assert!(!text.contains("not to be seen"), "{text}");
     }
 }

@@ -82,7 +82,7 @@ fn what_is_ours_and_what_cannot_be_read_is_left_out_and_said() {
         seen("q/b/list", "[1,2]", 0),
     ];
     let proposal = proposed(&heard);
-    assert!(!proposal.text.contains("condition"), "{}", proposal.text);
+    assert!(!proposal.text.contains("/condition"), "{}", proposal.text);
     assert_eq!(proposal.left_out, 2);
     assert!(proposal.text.contains("#   p/b/name: no number"), "{}", proposal.text);
     let fault = propose(&heard[5..], &place(), 60.0).expect_err("nothing readable").remove(0).to_string();
