@@ -244,6 +244,13 @@ class Trends {
       button.setAttribute("aria-pressed", String(same));
     }
     document.getElementById("back").disabled = this.before.length === 0;
+    // What is saved is what is shown.
+    for (const link of document.querySelectorAll("a.of-range")) {
+      const saved = new URL(link.href);
+      saved.searchParams.set("from", Math.floor(from));
+      saved.searchParams.set("to", Math.floor(to));
+      link.href = saved;
+    }
     const address = new URL(location);
     address.searchParams.set("from", Math.round(from));
     address.searchParams.set("to", Math.round(to));
