@@ -311,9 +311,16 @@ async fn the_trend_is_gone_into(site: &Site, page: &Page) {
 
     let mut seen = Vec::new();
     for place in [0.1, 0.3, 0.5, 0.7] {
-        page.drag(PICTURE, place, None).await;
-        page.until(READING, " bar").await;
-        let words = page.text(READING).await;
+        let mut words = String::new();
+        // A picture that is drawn once more under the cursor says its own words again: then the hand moves on a little.
+        for jitter in 0..20 {
+            page.drag(PICTURE, place + 0.01 * f64::from(jitter % 2), None).await;
+            words = page.text(READING).await;
+            if words.contains(": ") {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
         let (time, rest) = words.split_once(": ").unwrap_or_else(|| panic!("{words}"));
         let time = seconds_in_berlin(time);
         let value: f64 = rest.split(' ').next().and_then(|text| text.parse().ok()).unwrap_or_else(|| panic!("{words}"));
