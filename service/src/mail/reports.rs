@@ -36,8 +36,8 @@ impl Running {
     async fn send_report(&self, waiting: &ReportMail) -> Result<Option<String>, Stop> {
         let asked = &waiting.asked;
         // The file may have changed since: what is not in it any more gets no mail.
-        let people = self.sender.mail.rules.iter().flat_map(|rule| &rule.people);
-        let Some(to) = people.into_iter().find(|person| address(person) == asked.address) else {
+        let mut people = self.sender.mail.rules.iter().flat_map(|rule| &rule.people);
+        let Some(to) = people.find(|person| address(person) == asked.address) else {
             return Ok(Some("the address is not in [mail] any more".into()));
         };
         let pdf = match self.made(&asked.asset, self.sender.mail.report.unwrap_or_default(), Some(&asked.by)).await {
