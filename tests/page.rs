@@ -180,6 +180,42 @@ fn who_has_no_right_is_refused() {
     for headers in [vec![], vec!["Authorization: Bearer forged-0123456789"], vec!["Cookie: roundsman=0000"]] {
         assert_eq!(site.ask("POST", page, &headers, body).code, 401, "{headers:?}");
     }
+    // What can be taken along is behind the same door; who may look may take it, and may not have it mailed.
+    for (file, kind, name) in [
+        ("report.pdf?paper=letter", "application/pdf", "report-pump-7.pdf"),
+        ("trends.csv?from=1930000000&to=1930000290", "text/csv; charset=utf-8", "trends-pump-7-20310228-20310228.csv"),
+        (
+            "alerts.csv?from=2031-02-01T00:00:00Z&to=2031-03-01T12:00:00%2B01:00",
+            "text/csv; charset=utf-8",
+            "alerts-pump-7-20310201-20310301.csv",
+        ),
+    ] {
+        let path = format!("/machines/pump-7/{file}");
+        assert_eq!(site.ask("GET", &path, &[], "").code, 401, "{path}");
+        assert_eq!(site.ask("GET", &path, &["Cookie: roundsman=0000"], "").code, 401, "{path}");
+        let got = site.ask("GET", &path, &[&look], "");
+        assert_eq!((got.code, got.header("content-type")), (200, Some(kind)), "{path}: {}", got.body);
+        assert_eq!(got.header("content-disposition"), Some(format!("attachment; filename=\"{name}\"").as_str()));
+    }
+    for (file, code) in [
+        ("report.pdf?paper=a5", 400),
+        ("trends.csv?from=x", 400),
+        ("trends.csv?from=2&to=1", 400),
+        ("alerts.csv?from=1e99", 400),
+        ("readings.csv", 404),
+    ] {
+        assert_eq!(site.ask("GET", &format!("/machines/pump-7/{file}"), &[&look], "").code, code, "{file}");
+    }
+    for asset in ["pump-8", "..%2f..%2fetc", "a%0d%0aX-Evil:%201"] {
+        let got = site.ask("GET", &format!("/machines/{asset}/report.pdf"), &[&look], "");
+        assert!(got.code == 404 && got.header("x-evil").is_none(), "{asset}: {}", got.head);
+    }
+    let sent = |headers: &[&str]| site.ask("POST", "/machines/pump-7/send", headers, "by=A&to=a@b.example").code;
+    assert_eq!(
+        (sent(&[]), sent(&[&look, &site.ours()]), sent(&[&act])),
+        (401, 403, 404),
+        "nobody is configured to be mailed to"
+    );
     // The tokens: one looks, one acts.
     assert_eq!(site.ask("GET", page, &[&look], "").code, 200);
     assert_eq!(site.ask("POST", page, &[&look, &site.ours()], body).code, 403);
@@ -294,7 +330,7 @@ async fn range_of(page: &Page) -> (f64, f64) {
 }
 
 /// Zooms into the trend by a drag and holds what the cursor reads against what is stored.
-async fn the_trend_is_gone_into(site: &Site, page: &Page) {
+async fn the_trend_is_gone_into(site: &Site, page: &Page, eyes: Eyes) {
     const PICTURE: &str = ".trend[data-point=pressure] .picture";
     const READING: &str = ".trend[data-point=pressure] .reading";
     page.click(".ranges [data-secs='21600']").await;
@@ -314,7 +350,9 @@ async fn the_trend_is_gone_into(site: &Site, page: &Page) {
         let mut words = String::new();
         // A picture that is drawn once more under the cursor says its own words again: then the hand moves on a little.
         for jitter in 0..20 {
-            page.drag(PICTURE, place + 0.01 * f64::from(jitter % 2), None).await;
+            let place = place + 0.01 * f64::from(jitter % 2);
+            // A mouse stands over it, a finger taps it.
+            page.drag(PICTURE, place, (eyes == Eyes::Phone).then_some(place)).await;
             words = page.text(READING).await;
             if words.contains(": ") {
                 break;
@@ -414,7 +452,13 @@ async fn journey(eyes: Eyes) {
     let secrets = tempfile::tempdir().expect("a folder");
     let text = users(secrets.path());
     let without_look_token = text.split("[http]").next().expect("users").to_owned();
-    let mut site = Site::start(&without_look_token);
+    // A mail server that is not there: the page does not wait for it.
+    let mail = format!(
+        "[mail]\nserver = \"127.0.0.1\"\nport = {}\nsecurity = \"plain\"\nfrom = \"machines@quillhaven.example\"\n\
+         [[mail.to]]\npeople = [\"Ada <ada@quillhaven.example>\", \"grace@quillhaven.example\"]\n",
+        free_port()
+    );
+    let mut site = Site::start(&(without_look_token + &mail));
     site.press("pump-7", 0..300, 5.0);
     site.press("fan-2", 0..300, 1.0);
     let driver = Driver::start();
@@ -470,7 +514,7 @@ async fn journey(eyes: Eyes) {
     page.until("h2", "Trend").await;
     page.assert_well_made("the machine").await;
     page.picture(&shot("machine")).await;
-    the_trend_is_gone_into(&site, &page).await;
+    the_trend_is_gone_into(&site, &page, eyes).await;
     page.assert_well_made("the machine, zoomed").await;
     page.picture(&shot("zoomed")).await;
     what_is_taken_along(&site, &driver, &page).await;
@@ -493,6 +537,15 @@ async fn journey(eyes: Eyes) {
     for part in ["berg", "acknowledge", "seen, going there", "shelve", "finding", "this page"] {
         assert!(history.contains(part), "{part} in {history}");
     }
+
+    // Somebody is sent the report, when the mail server is there again.
+    page.click("form.send option[value='grace@quillhaven.example']").await;
+    page.click("form.send button").await;
+    page.until("p.said", "grace@quillhaven.example as soon as the mail server takes it").await;
+    for part in ["berg", "grace@quillhaven.example", "waits for the mail server"] {
+        page.until("table.letters", part).await;
+    }
+    page.assert_well_made("a report on its way").await;
 
     // The watch itself.
     page.goto(&format!("{}/watch", site.address())).await;

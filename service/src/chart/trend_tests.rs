@@ -118,9 +118,11 @@ fn units_of_the_reader_and_nothing_at_all() {
 
 #[test]
 fn limits_that_lie_close_are_named_one_under_another() {
-    let near: Vec<NamedLimit> =
-        [2.80, 2.81, 2.79, 2.80, 400.0, 410.0].map(|value| limit(LimitName::AlarmHigh, value, "own")).into();
-    let Picture { svg, .. } = drawn(Units::Metric, |chart| chart.limits = &near);
+    // `drawn` knows no shorter life than for ever.
+    let near: &'static [NamedLimit] = Vec::leak(
+        [2.80, 2.81, 2.79, 2.80, 400.0, 410.0].map(|value| limit(LimitName::AlarmHigh, value, "own")).to_vec(),
+    );
+    let Picture { svg, .. } = drawn(Units::Metric, |chart| chart.limits = near);
     let labels = svg.lines().filter(|line| line.contains(r#"class="alarm-text small""#));
     let places: Vec<f64> = labels
         .map(|line| {
