@@ -10,7 +10,7 @@ use common::{Broker, free_port, python_with, query, wait_for};
 use rcgen::{CertificateParams, KeyPair};
 use serde_json::Value;
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
@@ -390,6 +390,77 @@ fn quiet_hours_hold_back_until_their_end_and_the_digest_comes_in_the_morning() {
     subjects.sort();
     assert!(subjects[0].starts_with("Alarm: pump-7"), "{subjects:?}");
     assert_eq!(subjects[1], "quillhaven: 1 alert open, alarm");
+    daemon.stop();
+}
+
+/// A form by a program that may act, as the page would send it: code and words.
+fn post(port: u16, path: &str, token: &str, body: &str) -> (u16, String) {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("it listens");
+    let head = format!(
+        "POST {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\nAuthorization: Bearer {token}\r\n\
+         Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n\r\n{body}",
+        body.len()
+    );
+    stream.write_all(head.as_bytes()).expect("it takes the form");
+    let mut bytes = Vec::new();
+    let _ = stream.read_to_end(&mut bytes);
+    let text = String::from_utf8_lossy(&bytes).into_owned();
+    let code = text.split(' ').nth(1).and_then(|code| code.parse().ok()).unwrap_or(0);
+    (code, text.split_once("\r\n\r\n").map(|(_, body)| body.to_owned()).unwrap_or_default())
+}
+
+#[test]
+fn a_report_asked_for_at_the_page_is_mailed_though_the_server_is_down_and_to_nobody_else() {
+    const TOKEN: &str = "act-0123456789abcdef";
+    let site = Site::new("");
+    std::fs::write(site.path("token"), TOKEN).expect("written");
+    std::fs::set_permissions(site.path("token"), std::fs::Permissions::from_mode(0o600)).expect("ours");
+    // Of alarms elsewhere only: what comes is what was asked for.
+    site.configure(&format!(
+        "security = \"plain\"\n[[mail.to]]\npeople = [\"Ada <Ada@quillhaven.example>\", \"gone@quillhaven.example\"]\nareas = [\"elsewhere\"]\n\
+         [page]\ntoken_file = {:?}",
+        site.path("token")
+    ));
+    let port = free_port();
+    let listen = ["--set".to_owned(), format!("http.listen=127.0.0.1:{port}")];
+    let listen: Vec<&str> = listen.iter().map(String::as_str).collect();
+    let daemon = site.start_with(&listen);
+    site.pressures(0..600, 5.0);
+    wait_for("the pump in state.db", || site.count("SELECT count(*) FROM assets") > 0);
+    wait_for("an alert", || site.count("SELECT count(*) FROM alerts") > 0);
+    let send = |token: &str, asset: &str, to: &str| {
+        post(port, &format!("/machines/{asset}/send"), token, &format!("by=A.+Berg&to={to}"))
+    };
+    assert_eq!(send("forged-0123456789abc", "pump-7", "ada@quillhaven.example").0, 401);
+    assert_eq!(send(TOKEN, "pump-8", "ada@quillhaven.example").0, 404);
+    for stranger in ["mallory@evil.example", "ada@quillhaven.example,mallory@evil.example", "Ada", ""] {
+        let (code, words) = send(TOKEN, "pump-7", stranger);
+        assert!(code == 422 && words.contains("[mail]"), "{stranger}: {code} {words}");
+    }
+    assert_eq!(post(port, "/machines/pump-7/send", TOKEN, "to=ada@quillhaven.example").0, 422, "nobody's name");
+    assert_eq!(site.count("SELECT count(*) FROM mail_reports"), 0);
+
+    // No server listens yet; the answer waits for the disk only, and the wish outlives the daemon.
+    let (code, words) = send(TOKEN, "pump-7", "ada@quillhaven.example");
+    assert!(code == 202 && words.contains("as soon as the mail server takes it"), "{code} {words}");
+    assert_eq!(send(TOKEN, "pump-7", "GONE@quillhaven.example").0, 202);
+    assert_eq!(site.count("SELECT count(*) FROM mail_reports WHERE ended IS NULL"), 2);
+    daemon.kill();
+    let daemon = site.start_with(&listen);
+    let _sink = Sink::start(site.smtp, &site.path("mails"), None);
+    wait_for("the mail", || site.count("SELECT count(*) FROM mail_reports WHERE ended IS NULL") == 0);
+    let mails = site.mails();
+    let [mail] = &mails[..] else { panic!("one mail, not {mails:?}") };
+    assert_eq!(mail["to"], serde_json::json!(["Ada@quillhaven.example"]));
+    assert_eq!(mail["subject"], "Report: pump-7 (quillhaven), sent by A. Berg");
+    let file = &mail["files"][0];
+    assert_eq!(
+        (&file["name"], &file["type"], &file["begins"]),
+        (&"report-pump-7.pdf".into(), &"application/pdf".into(), &"%PDF-".into())
+    );
+    assert!(says(mail, "A. Berg sends you") && says(mail, "no machine-protection"), "{mail}");
+    assert_eq!(site.count("SELECT count(*) FROM mail_reports WHERE fault IS NULL AND by = 'A. Berg'"), 1);
+    assert_eq!(site.count("SELECT count(*) FROM mail_reports WHERE fault LIKE '%550%'"), 1, "why the other was not");
     daemon.stop();
 }
 

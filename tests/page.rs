@@ -6,7 +6,7 @@ mod browser;
 mod common;
 mod support;
 
-use browser::{Driver, Eyes};
+use browser::{Driver, Eyes, Page};
 use common::process::{Log, Process, arguments};
 use common::{Broker, free_port, wait_for};
 use roundsman::advise::document::{Alert, Document};
@@ -180,6 +180,42 @@ fn who_has_no_right_is_refused() {
     for headers in [vec![], vec!["Authorization: Bearer forged-0123456789"], vec!["Cookie: roundsman=0000"]] {
         assert_eq!(site.ask("POST", page, &headers, body).code, 401, "{headers:?}");
     }
+    // What can be taken along is behind the same door; who may look may take it, and may not have it mailed.
+    for (file, kind, name) in [
+        ("report.pdf?paper=letter", "application/pdf", "report-pump-7.pdf"),
+        ("trends.csv?from=1930000000&to=1930000290", "text/csv; charset=utf-8", "trends-pump-7-20310228-20310228.csv"),
+        (
+            "alerts.csv?from=2031-02-01T00:00:00Z&to=2031-03-01T12:00:00%2B01:00",
+            "text/csv; charset=utf-8",
+            "alerts-pump-7-20310201-20310301.csv",
+        ),
+    ] {
+        let path = format!("/machines/pump-7/{file}");
+        assert_eq!(site.ask("GET", &path, &[], "").code, 401, "{path}");
+        assert_eq!(site.ask("GET", &path, &["Cookie: roundsman=0000"], "").code, 401, "{path}");
+        let got = site.ask("GET", &path, &[&look], "");
+        assert_eq!((got.code, got.header("content-type")), (200, Some(kind)), "{path}: {}", got.body);
+        assert_eq!(got.header("content-disposition"), Some(format!("attachment; filename=\"{name}\"").as_str()));
+    }
+    for (file, code) in [
+        ("report.pdf?paper=a5", 400),
+        ("trends.csv?from=x", 400),
+        ("trends.csv?from=2&to=1", 400),
+        ("alerts.csv?from=1e99", 400),
+        ("readings.csv", 404),
+    ] {
+        assert_eq!(site.ask("GET", &format!("/machines/pump-7/{file}"), &[&look], "").code, code, "{file}");
+    }
+    for asset in ["pump-8", "..%2f..%2fetc", "a%0d%0aX-Evil:%201"] {
+        let got = site.ask("GET", &format!("/machines/{asset}/report.pdf"), &[&look], "");
+        assert!(got.code == 404 && got.header("x-evil").is_none(), "{asset}: {}", got.head);
+    }
+    let sent = |headers: &[&str]| site.ask("POST", "/machines/pump-7/send", headers, "by=A&to=a@b.example").code;
+    assert_eq!(
+        (sent(&[]), sent(&[&look, &site.ours()]), sent(&[&act])),
+        (401, 403, 404),
+        "nobody is configured to be mailed to"
+    );
     // The tokens: one looks, one acts.
     assert_eq!(site.ask("GET", page, &[&look], "").code, 200);
     assert_eq!(site.ask("POST", page, &[&look, &site.ours()], body).code, 403);
@@ -284,12 +320,145 @@ fn without_users_the_page_can_be_looked_at_and_no_more() {
     assert_eq!(signed.code, 401, "there is nobody to sign in as");
 }
 
+/// From when to when the trends are shown, by the page's address; seconds since 1970.
+async fn range_of(page: &Page) -> (f64, f64) {
+    let range = page
+        .run("const asked = new URLSearchParams(location.search); return [asked.get('from'), asked.get('to')]")
+        .await;
+    let number = |n: usize| range[n].as_str().and_then(|text| text.parse().ok()).unwrap_or_default();
+    (number(0), number(1))
+}
+
+/// Zooms into the trend by a drag and holds what the cursor reads against what is stored.
+async fn the_trend_is_gone_into(site: &Site, page: &Page, eyes: Eyes) {
+    const PICTURE: &str = ".trend[data-point=pressure] .picture";
+    const READING: &str = ".trend[data-point=pressure] .reading";
+    page.click(".ranges [data-secs='21600']").await;
+    page.until(".ranges [aria-pressed=true]", "6 hours").await;
+    let before = range_of(page).await;
+    assert_eq!(before.1 - before.0, 21_600.0);
+    page.until_still(PICTURE).await;
+    // The last quarter, where the readings are.
+    page.drag(PICTURE, 0.45, Some(0.93)).await;
+    page.until_still(PICTURE).await;
+    let after = range_of(page).await;
+    let share = (after.1 - after.0) / (before.1 - before.0);
+    assert!(share > 0.1 && share < 0.5 && after.0 > before.0 && after.1 <= before.1 + 1.0, "{before:?} → {after:?}");
+
+    let mut seen = Vec::new();
+    for place in [0.1, 0.3, 0.5, 0.7] {
+        let mut words = String::new();
+        // A picture that is drawn once more under the cursor says its own words again: then the hand moves on a little.
+        for jitter in 0..20 {
+            let place = place + 0.01 * f64::from(jitter % 2);
+            // A mouse stands over it, a finger taps it.
+            page.drag(PICTURE, place, (eyes == Eyes::Phone).then_some(place)).await;
+            words = page.text(READING).await;
+            if words.contains(": ") {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+        let (time, rest) = words.split_once(": ").unwrap_or_else(|| panic!("{words}"));
+        let time = seconds_in_berlin(time);
+        let value: f64 = rest.split(' ').next().and_then(|text| text.parse().ok()).unwrap_or_else(|| panic!("{words}"));
+        // Each five-minute row whose readings the cursor may stand over; the words say the minute only.
+        let stored = query_rows(
+            &site.dir.path().join("state"),
+            &format!(
+                "SELECT mean FROM (SELECT * FROM trend UNION ALL SELECT * FROM trend_open) AS rows
+                 JOIN assets ON assets.id = rows.asset WHERE assets.name = 'pump-7' AND tier = 300
+                 AND t <= {time} AND t + 300 > {time}"
+            ),
+        );
+        let three_digits = |stored: &f64| (stored - value).abs() <= 0.005 * (1.0 + 1e-9);
+        assert!(stored.iter().any(three_digits), "{words}: stored are {stored:?}");
+        assert!(time as f64 >= after.0 - 60.0 && time as f64 <= after.1 + 60.0, "{words} in {after:?}");
+        seen.push(value);
+    }
+    assert!(
+        seen.windows(2).any(|pair| (pair[0] - pair[1]).abs() > 0.2),
+        "the cursor reads other values elsewhere: {seen:?}"
+    );
+    // And back.
+    page.click("#back").await;
+    assert_eq!(range_of(page).await, before);
+    page.until_still(PICTURE).await;
+}
+
+/// The report and the tables, saved by the browser from the machine's page.
+async fn what_is_taken_along(site: &Site, driver: &Driver, page: &Page) {
+    page.click("a.report").await;
+    let pdf = driver.saved("report-pump-7", ".pdf");
+    let words = std::process::Command::new("pdftotext").args(["-layout"]).arg(&pdf).arg("-").output();
+    let words = words.expect("this test needs pdftotext: install Debian's package poppler-utils, as tests/run does");
+    assert!(words.status.success(), "{}", String::from_utf8_lossy(&words.stderr));
+    let words = String::from_utf8_lossy(&words.stdout).into_owned();
+    for part in
+        ["pump-7", "quillhaven", "ALARM", "Made by berg", "Europe/Berlin", "alarm above 4", "lock out", "Page 2 of 2"]
+    {
+        assert!(words.contains(part), "{part} in {words}");
+    }
+
+    for (n, table) in ["trends", "alerts"].into_iter().enumerate() {
+        page.click(&format!("a.of-range:nth-of-type({})", n + 1)).await;
+        let csv = driver.saved(&format!("{table}-pump-7-2031022"), ".csv");
+        let text = std::fs::read_to_string(&csv).expect("a file");
+        let mut lines = text.trim_start_matches('\u{feff}').lines();
+        let head = lines.next().expect("a head").to_owned();
+        let rows: Vec<&str> = lines.collect();
+        assert!(
+            rows.iter().all(|row| row.contains("pump-7")) && !text.contains("fan-"),
+            "only what was asked for: {text}"
+        );
+        assert!(rows.first().is_some_and(|row| row.starts_with("2031-02-2") && row.contains("+01:00,")), "{text}");
+        let state = site.dir.path().join("state");
+        let stored = match table {
+            "trends" => {
+                assert!(head.starts_with("time,seconds,asset,point,unit,count,min,mean,max,expected"), "{head}");
+                let (from, to) = range_of(page).await;
+                let kept = "SELECT * FROM trend UNION ALL SELECT * FROM trend_open";
+                format!(
+                    "SELECT count(*) FROM ({kept}) AS rows JOIN assets ON assets.id = rows.asset WHERE name = 'pump-7' AND t >= {from} AND t < {to} + 1"
+                )
+            }
+            _ => {
+                assert!(head.starts_with("time,asset,id,revision,change,state,severity"), "{head}");
+                "SELECT count(*) FROM alerts WHERE asset = 'pump-7'".to_owned()
+            }
+        };
+        let stored = query_rows(&state, &stored);
+        assert_eq!(stored, [rows.len() as f64], "{table}: every row that is kept");
+    }
+}
+
+/// A column of numbers out of `state.db`.
+fn query_rows(state: &Path, sql: &str) -> Vec<f64> {
+    let connection = rusqlite::Connection::open(state.join("state.db")).expect("state.db");
+    let mut statement = connection.prepare(sql).expect(sql);
+    let rows = statement.query_map([], |row| row.get::<_, f64>(0).or_else(|_| row.get::<_, i64>(0).map(|n| n as f64)));
+    rows.expect(sql).map(|row| row.expect(sql)).collect()
+}
+
+/// `28 Feb 2031, 01:02` as a clock in Berlin has it, in seconds since 1970.
+fn seconds_in_berlin(words: &str) -> i64 {
+    let civil =
+        jiff::civil::DateTime::strptime("%d %b %Y, %H:%M", words).unwrap_or_else(|error| panic!("{words}: {error}"));
+    civil.in_tz("Europe/Berlin").expect("a time").timestamp().as_second()
+}
+
 /// The journey of a technician, and what is written down of it.
 async fn journey(eyes: Eyes) {
     let secrets = tempfile::tempdir().expect("a folder");
     let text = users(secrets.path());
     let without_look_token = text.split("[http]").next().expect("users").to_owned();
-    let mut site = Site::start(&without_look_token);
+    // A mail server that is not there: the page does not wait for it.
+    let mail = format!(
+        "[mail]\nserver = \"127.0.0.1\"\nport = {}\nsecurity = \"plain\"\nfrom = \"machines@quillhaven.example\"\n\
+         [[mail.to]]\npeople = [\"Ada <ada@quillhaven.example>\", \"grace@quillhaven.example\"]\n",
+        free_port()
+    );
+    let mut site = Site::start(&(without_look_token + &mail));
     site.press("pump-7", 0..300, 5.0);
     site.press("fan-2", 0..300, 1.0);
     let driver = Driver::start();
@@ -325,6 +494,10 @@ async fn journey(eyes: Eyes) {
     site.down();
     page.until("#live", "Not live any more").await;
     site.up();
+    // Two hours more, at another level each quarter of an hour.
+    for (n, begin) in (600..7800).step_by(900).enumerate() {
+        site.press("pump-7", begin..begin + 900, 4.6 + 0.3 * n as f64);
+    }
     // The session ended with the daemon: who was signed in has to sign in again, and is told.
     page.until("#live", "ign in").await;
     assert_eq!(page.run("return window.marked === true").await, true, "the page was loaded again");
@@ -341,6 +514,10 @@ async fn journey(eyes: Eyes) {
     page.until("h2", "Trend").await;
     page.assert_well_made("the machine").await;
     page.picture(&shot("machine")).await;
+    the_trend_is_gone_into(&site, &page, eyes).await;
+    page.assert_well_made("the machine, zoomed").await;
+    page.picture(&shot("zoomed")).await;
+    what_is_taken_along(&site, &driver, &page).await;
     page.goto(&format!("{}/machines/pump-7/act", site.address())).await;
     page.until("h1", "what do I do about it?").await;
     page.assert_well_made("what to do").await;
@@ -360,6 +537,15 @@ async fn journey(eyes: Eyes) {
     for part in ["berg", "acknowledge", "seen, going there", "shelve", "finding", "this page"] {
         assert!(history.contains(part), "{part} in {history}");
     }
+
+    // Somebody is sent the report, when the mail server is there again.
+    page.click("form.send option[value='grace@quillhaven.example']").await;
+    page.click("form.send button").await;
+    page.until("p.said", "grace@quillhaven.example as soon as the mail server takes it").await;
+    for part in ["berg", "grace@quillhaven.example", "waits for the mail server"] {
+        page.until("table.letters", part).await;
+    }
+    page.assert_well_made("a report on its way").await;
 
     // The watch itself.
     page.goto(&format!("{}/watch", site.address())).await;

@@ -457,6 +457,7 @@ impl Daemon {
             status: status.clone(),
             now: settings.now,
         });
+        let desk = status.desk.behind();
         let writer = Writer {
             broker: settings.broker.clone(),
             documents,
@@ -472,7 +473,12 @@ impl Daemon {
         };
         let reader = tokio::spawn(reader.run::<L>());
         let writer = tokio::spawn(writer.run::<L>());
-        let mail = mail.map(|sender| tokio::spawn(sender.run()));
+        let mail = mail.map(|sender| {
+            let handed_in = desk.pass_on(orders.clone());
+            tokio::spawn(async move {
+                tokio::join!(sender.run(), handed_in);
+            })
+        });
         Ok(Self { settings, threads, reader, writer, mail, beside, orders, reconfigure, stop, finish, copier, give_up })
     }
 

@@ -132,9 +132,12 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
 /// Makes the report that goes with a mail, from what is on the disk by then.
 fn attach(config: &Checked) -> crate::mail::Attach {
     let (dir, asked) = (config.state.dir.clone(), crate::report::asked(Some(config), "roundsman, for a mail"));
-    Arc::new(move |asset, paper| {
+    Arc::new(move |asset, paper, by| {
         let reader = crate::keep::read::Reader::open(&dir).map_err(|error| error.to_string())?;
-        let asked = crate::report::Asked { now: app::wall_clock(), ..asked.clone() };
+        let mut asked = crate::report::Asked { now: app::wall_clock(), ..asked.clone() };
+        if let Some(by) = by {
+            by.clone_into(&mut asked.by);
+        }
         crate::report::make(&reader, asset, paper, &asked).map_err(|error| error.to_string())
     })
 }
@@ -279,6 +282,8 @@ pub fn shown(config: &Checked, settings: &RunSettings, status: &Arc<Status>) -> 
         open: config.page.users.is_empty() && config.http.token.is_none(),
         by_stream: config.broker.as_ref().is_some_and(|broker| broker.stream_clock),
         streams: Arc::new(Semaphore::new(web::STREAMS)),
+        mail_to: config.mail.as_ref().map(crate::config::mail::Mail::everybody).unwrap_or_default(),
+        downloads: Arc::new(Semaphore::new(web::DOWNLOADS)),
     }
 }
 

@@ -8,6 +8,7 @@ use crate::advise::service_status::{Counters, Example};
 use crate::advise::wording::plain;
 use crate::board::Board;
 use crate::inlet::Inlet;
+use crate::mail::desk::Desk;
 use crate::vitals::Vitals;
 use roundsman_models::EventTime;
 use std::collections::{BTreeMap, VecDeque};
@@ -188,6 +189,8 @@ pub struct Status {
     pub board: Board,
     /// What people do on the page, on its way into the journal.
     pub inlet: Inlet,
+    /// Where it hands in reports that are to be mailed.
+    pub desk: Desk,
     rejected: [Count; REJECTIONS.len()],
     reader: Mutex<LinkState>,
     writer: Mutex<LinkState>,

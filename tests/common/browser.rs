@@ -3,6 +3,7 @@
 
 #![allow(unreachable_pub, reason = "it is a module of a test")]
 
+use fantoccini::actions::{InputSource, MOUSE_BUTTON_LEFT, MouseActions, PointerAction};
 use fantoccini::wd::Capabilities;
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
@@ -24,6 +25,7 @@ pub enum Eyes {
 pub struct Driver {
     child: Child,
     port: u16,
+    downloads: tempfile::TempDir,
 }
 
 impl Driver {
@@ -39,7 +41,7 @@ impl Driver {
             .spawn()
             .unwrap_or_else(|error| panic!("{wanted} ({error})"));
         crate::common::wait_for("chromedriver to listen", || std::net::TcpStream::connect(("127.0.0.1", port)).is_ok());
-        Self { child, port }
+        Self { child, port, downloads: tempfile::tempdir().expect("a folder") }
     }
 
     /// A window.
@@ -56,6 +58,8 @@ impl Driver {
             }
         }
         options["args"] = json!(args);
+        options["prefs"] =
+            json!({ "download.default_directory": self.downloads.path(), "download.prompt_for_download": false });
         let mut capabilities = Capabilities::new();
         capabilities.insert("goog:chromeOptions".into(), options);
         let client = ClientBuilder::new(HttpConnector::new())
@@ -64,6 +68,19 @@ impl Driver {
             .await
             .expect("chromium opens: install Debian's package chromium, as tests/run does");
         Page(client)
+    }
+
+    /// A file the browser has saved, once it is whole; its name begins so.
+    pub fn saved(&self, begins: &str, ends: &str) -> PathBuf {
+        let found = || {
+            let all = std::fs::read_dir(self.downloads.path()).expect("a folder").filter_map(Result::ok);
+            all.map(|entry| entry.path()).find(|path| {
+                let name = path.file_name().unwrap_or_default().to_string_lossy();
+                name.starts_with(begins) && name.ends_with(ends)
+            })
+        };
+        crate::common::wait_for(&format!("{begins}…{ends} to be saved"), || found().is_some());
+        found().expect("it was there")
     }
 }
 
@@ -97,6 +114,24 @@ impl Page {
         found.send_keys(text).await.unwrap_or_else(|error| panic!("{css}: {error}"));
     }
 
+    /// Moves the mouse over an element, to shares of half its width from its middle; from one to the other with the button down.
+    pub async fn drag(&self, css: &str, from: f64, to: Option<f64>) {
+        let element = self.0.find(Locator::Css(css)).await.unwrap_or_else(|error| panic!("{css}: {error}"));
+        let half = element.rectangle().await.expect(css).2 / 2.0;
+        let over = |share: f64| PointerAction::MoveToElement {
+            element: element.clone(),
+            duration: Some(Duration::from_millis(50)),
+            x: (share * half).round(),
+            y: 0.0,
+        };
+        let mut mouse = MouseActions::new("mouse".into()).then(over(from));
+        if let Some(to) = to {
+            mouse = mouse.then(PointerAction::Down { button: MOUSE_BUTTON_LEFT }).then(over((from + to) / 2.0));
+            mouse = mouse.then(over(to)).then(PointerAction::Up { button: MOUSE_BUTTON_LEFT });
+        }
+        self.0.perform_actions(mouse).await.unwrap_or_else(|error| panic!("{css}: {error}"));
+    }
+
     /// Waits until the text of an element has this in it.
     pub async fn until(&self, css: &str, part: &str) {
         let began = Instant::now();
@@ -113,6 +148,18 @@ impl Page {
                 began.elapsed() < crate::common::PATIENCE,
                 "waited in vain for {part:?} in {css}, which is {text:?}"
             );
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    }
+
+    /// Waits until a picture is drawn as it was last asked for.
+    pub async fn until_still(&self, css: &str) {
+        let script = format!("return document.querySelector({css:?}).closest('.late') === null");
+        let began = Instant::now();
+        // What was just done asks for a new one only in its turn.
+        tokio::time::sleep(Duration::from_millis(300)).await;
+        while self.run(&script).await != true {
+            assert!(began.elapsed() < crate::common::PATIENCE, "{css} is never drawn");
             tokio::time::sleep(Duration::from_millis(50)).await;
         }
     }

@@ -55,20 +55,4 @@ impl Palette {
         line: "#123f63",
         ..Self::LIGHT
     };
-
-    /// For a dark page.
-    pub const DARK: Palette = Palette {
-        ground: "none",
-        ink: "#e4e8eb",
-        muted: "#a3afb8",
-        grid: "#333d45",
-        line: "#7db6de",
-        range: "#3f627c",
-        band: "#2a3843",
-        shade: "#1f272d",
-        warning: "#e0b050",
-        alarm: "#ff8a80",
-        forecast: "#c0a5e8",
-        others: ["#8e9aa3", "#e0b050"],
-    };
 }

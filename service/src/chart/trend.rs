@@ -87,6 +87,13 @@ const TOP: f64 = 34.0;
 const BOTTOM: f64 = 42.0;
 /// Height of the strip that names the operating states.
 const STRIP: f64 = 14.0;
+/// Height of a line of text, so that one does not touch the next.
+const LINE: f64 = 13.5;
+
+/// Distances in whole lines, as many as any picture has.
+fn rows() -> impl Iterator<Item = f64> {
+    (0..100).map(|n| LINE * f64::from(n))
+}
 
 impl TrendChart<'_> {
     /// Draws it.
@@ -281,12 +288,12 @@ impl TrendChart<'_> {
 
     fn limits(&self, svg: &mut Svg, plot: &Plot, palette: &Palette) {
         let mut taken: Vec<f64> = Vec::new();
-        let mut free = |wanted: &[f64]| {
+        // The first place that is free; without one it is said in the description only.
+        let mut free = |mut wanted: &mut dyn Iterator<Item = f64>| {
             let inside = |y: &f64| *y >= plot.top + 9.0 && *y <= plot.bottom - 3.0;
-            let place = wanted.iter().copied().find(|y| inside(y) && taken.iter().all(|t| (t - y).abs() >= 12.0));
-            let place = place.or(wanted.first().copied()).unwrap_or(plot.top);
+            let place = Iterator::find(&mut wanted, |y| inside(y) && taken.iter().all(|t| (t - y).abs() >= LINE))?;
             taken.push(place);
-            place
+            Some(place)
         };
         let (inside, outside): (Vec<_>, Vec<_>) = self.limits.iter().partition(|limit| {
             let value = self.shown.value(limit.limit.limit.value);
@@ -297,19 +304,22 @@ impl TrendChart<'_> {
             let (class, colour, _) = look(limit.name, palette);
             let above = self.shown.value(limit.limit.limit.value) > plot.high;
             let text = format!("{} {}", self.limit_text(limit, plot), if above { "↑" } else { "↓" });
-            let rows = (0..4).map(|n| 13.0 * f64::from(n));
-            let wanted: Vec<f64> =
-                rows.map(|d| if above { plot.top + 11.0 + d } else { plot.bottom - 4.0 - d }).collect();
-            svg.text((plot.right - 4.0, free(&wanted)), Anchor::End, &format!("{class}-text small"), colour, &text);
+            let mut wanted = rows().map(|d| if above { plot.top + 11.0 + d } else { plot.bottom - 4.0 - d });
+            if let Some(place) = free(&mut wanted) {
+                svg.text((plot.right - 4.0, place), Anchor::End, &format!("{class}-text small"), colour, &text);
+            }
         }
         for limit in inside {
             let (class, colour, dashes) = look(limit.name, palette);
             let y = plot.y(self.shown.value(limit.limit.limit.value));
             let path = format!("M{:.1} {y:.1}H{:.1}", self.holds_from(limit, plot), plot.right);
             svg.path(&format!("limit {class}"), &path, "none", colour, &format!(r##"stroke-width="1.2" {dashes}"##));
-            let place = free(&[y - 4.0, y + 13.0, y - 17.0, y + 26.0]);
-            let text = self.limit_text(limit, plot);
-            svg.text((plot.right - 4.0, place), Anchor::End, &format!("{class}-text small"), colour, &text);
+            // Over its line, else under it, else as near as there is room.
+            let mut wanted = rows().flat_map(|d| [y - 4.0 - d, y + 13.0 + d]);
+            if let Some(place) = free(&mut wanted) {
+                let text = self.limit_text(limit, plot);
+                svg.text((plot.right - 4.0, place), Anchor::End, &format!("{class}-text small"), colour, &text);
+            }
         }
     }
 

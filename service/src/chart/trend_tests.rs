@@ -115,3 +115,23 @@ fn units_of_the_reader_and_nothing_at_all() {
     let Picture { svg, .. } = drawn(Units::Metric, |chart| (chart.rows, chart.limits, chart.fans) = (&[], &[], &[]));
     assert!(svg.contains("no values in this range"));
 }
+
+#[test]
+fn limits_that_lie_close_are_named_one_under_another() {
+    // `drawn` knows no shorter life than for ever.
+    let near: &'static [NamedLimit] = Vec::leak(
+        [2.80, 2.81, 2.79, 2.80, 400.0, 410.0].map(|value| limit(LimitName::AlarmHigh, value, "own")).to_vec(),
+    );
+    let Picture { svg, .. } = drawn(Units::Metric, |chart| chart.limits = near);
+    let labels = svg.lines().filter(|line| line.contains(r#"class="alarm-text small""#));
+    let places: Vec<f64> = labels
+        .map(|line| {
+            line.split(r#" y=""#).nth(1).and_then(|y| y.split('"').next()).and_then(|y| y.parse().ok()).expect(line)
+        })
+        .collect();
+    assert_eq!(places.len(), near.len(), "there is room for all: {svg}");
+    for (n, a) in places.iter().enumerate() {
+        // Letters of 12 px.
+        assert!(places.iter().skip(n + 1).all(|b| (a - b).abs() >= 13.0), "{places:?}");
+    }
+}

@@ -49,6 +49,11 @@ impl Shown {
         self.conversion.apply(kept)
     }
 
+    /// It is the unit values are kept in.
+    pub fn is_kept(&self) -> bool {
+        self.conversion == Conversion::NONE
+    }
+
     /// A difference of kept values (half a band, a change) in the unit shown.
     pub fn difference(&self, kept: f64) -> f64 {
         kept * self.conversion.scale
@@ -75,6 +80,12 @@ mod tests {
             assert_eq!(inch.sign, sign);
             assert!((inch.value(kept) - shown).abs() < 1e-6 * shown, "{code}: {}", inch.value(kept));
             assert_eq!(Units::Metric.shown(code).value(kept), kept);
+        }
+        // What a limit is typed in comes back as what is kept.
+        for (code, sign) in INCH {
+            let back = Unit::parse(sign).and_then(|typed| typed.to_unit(&Unit::parse(code)?)).expect(sign);
+            assert!((back.apply(Units::Inch.shown(code).value(3.0)) - 3.0).abs() < 1e-9, "{code} as {sign}");
+            assert!(!Units::Inch.shown(code).is_kept() && Units::Metric.shown(code).is_kept(), "{code}");
         }
         assert!((Units::Inch.shown("Cel").difference(10.0) - 18.0).abs() < 1e-9);
         assert_eq!(Units::Inch.shown("/min").sign, "rpm", "the same in both");

@@ -5,6 +5,7 @@ use super::secret::{Secret, read_secret};
 use super::table::{Spot, Table};
 use crate::acquire::mqtt::tls::{Tls, TlsFiles};
 use crate::advise::document::Severity;
+use crate::mail::due::address;
 use jiff::civil::Time;
 use lettre::message::Mailbox;
 use std::path::PathBuf;
@@ -34,6 +35,19 @@ pub struct Mail {
     pub waiting_limit: u64,
     /// Who is told of what.
     pub rules: Vec<Rule>,
+}
+
+impl Mail {
+    /// Everybody the rules name, each once, in their order.
+    pub fn everybody(&self) -> Vec<Mailbox> {
+        let mut all: Vec<Mailbox> = Vec::new();
+        for person in self.rules.iter().flat_map(|rule| &rule.people) {
+            if !all.iter().any(|known| address(known) == address(person)) {
+                all.push(person.clone());
+            }
+        }
+        all
+    }
 }
 
 /// How a connection is kept from others.

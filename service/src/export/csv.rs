@@ -5,22 +5,21 @@ use super::cells::{Cell, Column, Sheet};
 use crate::error::{Error, Fault};
 use jiff::tz::TimeZone;
 use std::borrow::Cow;
-use std::fs::File;
 use std::io::Write;
 
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
 
-/// A CSV file.
-pub(super) struct CsvSheet<'f> {
-    writer: csv::Writer<&'f mut File>,
+/// CSV into a file or anywhere else.
+pub(super) struct CsvSheet<W: Write> {
+    writer: csv::Writer<W>,
     zone: TimeZone,
 }
 
-impl<'f> CsvSheet<'f> {
-    pub(super) fn new(file: &'f mut File, columns: &[Column], zone: TimeZone) -> Result<Self, Error> {
-        file.write_all(BYTE_ORDER_MARK).map_err(failed)?;
+impl<W: Write> CsvSheet<W> {
+    pub(super) fn new(mut out: W, columns: &[Column], zone: TimeZone) -> Result<Self, Error> {
+        out.write_all(BYTE_ORDER_MARK).map_err(failed)?;
         // Excel reads no other line end inside a quoted cell, and every program reads this one.
-        let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(file);
+        let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
         writer.write_record(columns.iter().map(|column| column.name)).map_err(failed)?;
         Ok(Self { writer, zone })
     }
@@ -30,7 +29,7 @@ fn failed(error: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Error {
     Error::new(Fault::Io, "cannot write").because(error)
 }
 
-impl Sheet for CsvSheet<'_> {
+impl<W: Write> Sheet for CsvSheet<W> {
     fn row(&mut self, cells: &[Cell<'_>]) -> Result<(), Error> {
         for cell in cells {
             let written = match cell {

@@ -216,6 +216,17 @@ pub fn run(args: &ExportArgs, say: &mut dyn Write) -> Result<(), Error> {
     Ok(())
 }
 
+/// One of the tables of `state.db` as CSV into `out`; the readings, which are not in that file, have no rows here.
+///
+/// # Errors
+/// `state.db` cannot be read, or `out` takes no more.
+pub fn write_csv(dir: &Path, table: Table, wanted: &Wanted, zone: &TimeZone, out: &mut dyn Write) -> Result<(), Error> {
+    let state = open(dir)?;
+    let mut sheet: Box<dyn Sheet + '_> = Box::new(csv::CsvSheet::new(out, state::columns(table), zone.clone())?);
+    state::write(&state, table, wanted, &mut |row| sheet.row(row))?;
+    sheet.finish()
+}
+
 fn load(path: &Path) -> Result<Checked, Error> {
     let sources =
         Sources { file: Some(path), env: config::environment(), zones: config::zone_names(), ..Sources::default() };

@@ -4,6 +4,7 @@
 
 use super::mail::{MailDone, keep_mail_within, put_in_mail, write_mail_done};
 use super::plate::Plate;
+use super::report_mail::{ReportAsked, put_report};
 use super::store::{
     Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_trend, write_alert, write_asset,
     write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
@@ -182,6 +183,8 @@ pub enum Order {
     Delivered(Vec<i64>, oneshot::Sender<()>),
     /// What the sender of mail has done; answered when it is written down.
     Mailed(MailDone, oneshot::Sender<()>),
+    /// Somebody wants a report mailed; answered when that is written down.
+    MailReport(ReportAsked, oneshot::Sender<()>),
     /// The filters our session may hold.
     Filters(Vec<String>),
     /// Answered when everything ordered before is on the disk.
@@ -236,6 +239,7 @@ enum Write {
     Snapshots(Gathered),
     Delivered(Vec<i64>),
     Mailed(MailDone),
+    MailReport(ReportAsked),
     Filters(Vec<String>),
 }
 
@@ -285,6 +289,10 @@ impl Keeper {
                     }
                     Order::Mailed(done, written) => {
                         writes.push(Write::Mailed(done));
+                        answers.push(written);
+                    }
+                    Order::MailReport(asked, written) => {
+                        writes.push(Write::MailReport(asked));
                         answers.push(written);
                     }
                     Order::Filters(filters) => writes.push(Write::Filters(filters)),
@@ -393,6 +401,7 @@ impl Keeper {
                     }
                 }
                 Write::Mailed(done) => write_mail_done(&transaction, done)?,
+                Write::MailReport(asked) => put_report(&transaction, asked)?,
                 Write::Filters(filters) => write_filters(&transaction, filters)?,
             }
         }
@@ -406,7 +415,7 @@ impl Keeper {
         if writes.iter().any(|write| matches!(write, Write::Snapshots(_))) {
             give_back(&self.store.connection)?;
         }
-        if mail_put {
+        if mail_put || writes.iter().any(|write| matches!(write, Write::MailReport(_))) {
             self.mail_changed.notify_one();
         }
         if mail_dropped > 0 {

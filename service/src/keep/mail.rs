@@ -2,6 +2,7 @@
 //! alert and of the mail it makes due.
 
 use super::Record;
+use super::report_mail::{ReportEnded, end_report};
 use crate::advise::document::{Alert, Document};
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
@@ -59,6 +60,8 @@ pub struct MailDone {
     pub done: Vec<i64>,
     /// Addresses that got the digest of a day.
     pub digests: Vec<(String, String)>,
+    /// Reports that are sent, or never will be.
+    pub reports: Vec<ReportEnded>,
 }
 
 /// Lets a fresh transition wait for the sender when it could be worth a mail: active and not held back. True when it does.
@@ -108,6 +111,9 @@ pub(super) fn write_mail_done(transaction: &Transaction<'_>, done: &MailDone) ->
     }
     for number in &done.done {
         transaction.prepare_cached("DELETE FROM mail_waiting WHERE number = ?1")?.execute([number])?;
+    }
+    for ended in &done.reports {
+        end_report(transaction, ended)?;
     }
     for (address, day) in &done.digests {
         transaction

@@ -12,6 +12,7 @@ pub mod keeper;
 pub mod mail;
 pub mod plate;
 pub mod read;
+pub mod report_mail;
 pub mod store;
 pub mod trend;
 

@@ -2,6 +2,7 @@
 
 use super::mail::mail_tables;
 use super::plate::Plate;
+use super::report_mail::report_mail_tables;
 use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
@@ -126,6 +127,7 @@ CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY 
     waveform_tables!(),
     page_tables!(),
     mail_tables!(),
+    report_mail_tables!(),
     outbox_properties!()
 );
 
@@ -137,7 +139,7 @@ const CHANGES: [&str; SCHEMA as usize - 1] = [
     // 2 → 3
     waveform_tables!(),
     // 3 → 4
-    concat!(page_tables!(), mail_tables!(), outbox_properties!()),
+    concat!(page_tables!(), mail_tables!(), report_mail_tables!(), outbox_properties!()),
 ];
 
 /// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.

@@ -14,7 +14,7 @@ use lettre::message::{Attachment, Mailbox, MultiPart, SinglePart};
 use std::fmt::Write;
 
 /// Most characters of a name in a mail.
-const LONGEST_NAME: usize = 64;
+pub(super) const LONGEST_NAME: usize = 64;
 /// Most characters of a subject: longer ones are cut by the programs that show them anyway.
 const LONGEST_SUBJECT: usize = 150;
 /// Most points that are listed.
@@ -183,7 +183,7 @@ fn forecast(to: &Forecast) -> String {
 }
 
 /// A name as one segment of an address (RFC 3986, section 2.3: all but the unreserved characters).
-fn escaped(name: &str) -> String {
+pub(super) fn escaped(name: &str) -> String {
     let mut out = String::new();
     for byte in name.bytes() {
         match byte {
@@ -195,7 +195,7 @@ fn escaped(name: &str) -> String {
 }
 
 /// A name as part of a file's name.
-pub(super) fn file_name(name: &str) -> String {
+pub(crate) fn file_name(name: &str) -> String {
     let safe = |c: char| if c.is_ascii_alphanumeric() || c == '-' || c == '_' { c } else { '-' };
     name.chars().take(60).map(safe).collect()
 }

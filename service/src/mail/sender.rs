@@ -23,8 +23,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::{Notify, mpsc, oneshot, watch};
 
-/// Makes the report of an asset that is attached.
-pub type Attach = Arc<dyn Fn(&str, Paper) -> Result<Vec<u8>, String> + Send + Sync>;
+/// Makes the report of an asset that is attached: on this paper, by the person named.
+pub type Attach = Arc<dyn Fn(&str, Paper, Option<&str>) -> Result<Vec<u8>, String> + Send + Sync>;
 
 /// Waits after failures in a row: from some seconds, so that a server that restarts is met soon, to some minutes.
 const FIRST_WAIT: Duration = Duration::from_secs(4);
@@ -61,16 +61,16 @@ pub struct Sender {
 }
 
 /// Why a round ends early.
-enum Stop {
+pub(super) enum Stop {
     /// The server does not take mail now.
     Trouble(String),
     /// The daemon ends.
     Gone,
 }
 
-struct Running {
-    sender: Sender,
-    transport: Transport,
+pub(super) struct Running {
+    pub(super) sender: Sender,
+    pub(super) transport: Transport,
 }
 
 impl Sender {
@@ -128,7 +128,7 @@ impl Sender {
 
 impl Running {
     /// Runs `read` on the connection, off the threads that must not wait for a disk.
-    async fn read<T: Send + 'static>(
+    pub(super) async fn read<T: Send + 'static>(
         &self,
         read: impl FnOnce(&Connection) -> rusqlite::Result<T> + Send + 'static,
     ) -> Result<T, Stop> {
@@ -143,7 +143,7 @@ impl Running {
     }
 
     /// Returns when it is on the disk.
-    async fn write(&self, done: MailDone) -> Result<(), Stop> {
+    pub(super) async fn write(&self, done: MailDone) -> Result<(), Stop> {
         let (answer, written) = oneshot::channel();
         self.sender.orders.send(Order::Mailed(done, answer)).await.map_err(|_| Stop::Gone)?;
         written.await.map_err(|_| Stop::Gone)
@@ -165,6 +165,7 @@ impl Running {
                 next = next.min(held);
             }
         }
+        self.reports().await?;
         let waiting = self.read(waiting_count).await?;
         self.sender.status.mail_waiting.set(waiting);
         if let Some(at) = self.digests().await? {
@@ -235,17 +236,26 @@ impl Running {
 
     /// A report that cannot be made holds up no mail.
     async fn report(&self, asset: &str) -> Option<Vec<u8>> {
-        let (attach, paper) = (self.sender.attach.clone()?, self.sender.mail.report?);
-        let name = asset.to_owned();
-        match tokio::task::spawn_blocking(move || attach(&name, paper)).await {
-            Ok(Ok(pdf)) => Some(pdf),
-            Ok(Err(why)) => {
+        self.sender.attach.as_ref()?;
+        let paper = self.sender.mail.report?;
+        match self.made(asset, paper, None).await {
+            Ok(pdf) => Some(pdf),
+            Err(why) => {
                 tracing::warn!(asset, "mail: goes without its report: {why}");
                 None
             }
+        }
+    }
+
+    /// The report as a PDF, or why there is none. `by`: who asked for it.
+    pub(super) async fn made(&self, asset: &str, paper: Paper, by: Option<&str>) -> Result<Vec<u8>, String> {
+        let Some(attach) = self.sender.attach.clone() else { return Err("nothing here makes reports".into()) };
+        let (name, by) = (asset.to_owned(), by.map(str::to_owned));
+        match tokio::task::spawn_blocking(move || attach(&name, paper, by.as_deref())).await {
+            Ok(made) => made,
             Err(error) => {
-                tracing::error!(asset, "mail: goes without its report: {error}");
-                None
+                tracing::error!(asset, %error, "a report could not be made; this is a fault of roundsman");
+                Err(error.to_string())
             }
         }
     }
@@ -267,7 +277,7 @@ impl Running {
         self.send(&frame, subject, text, (&key, &thread), pdf).await
     }
 
-    fn frame<'a>(&'a self, to: &'a Mailbox) -> Frame<'a> {
+    pub(super) fn frame<'a>(&'a self, to: &'a Mailbox) -> Frame<'a> {
         let Sender { mail, site, zone, .. } = &self.sender;
         Frame { from: &mail.from, to, site, zone, page: mail.page.as_deref() }
     }

@@ -300,7 +300,14 @@ fn likely(facts: &Facts) -> Likely {
             let first = fault.explanations.first();
             let title = match (fault.named().or(first), &fault.place) {
                 (Some(first), place) => named(&first.name, place.as_deref(), first.confidence, basis),
-                (None, _) => "No known pattern explains it".into(),
+                // Readings give a direction, which the alert's own sentence says; they name no fault.
+                (None, _) => match fault.basis {
+                    crate::advise::diagnosis::Basis::Waveform => {
+                        "No single fault is named: no known pattern explains it"
+                    }
+                    crate::advise::diagnosis::Basis::Readings => "No single fault is named",
+                }
+                .into(),
             };
             Likely {
                 title,

@@ -5,6 +5,7 @@
 
 use super::entrance::Visitor;
 use super::frame::Frame;
+use super::send;
 use super::sessions::Said;
 use super::urgency::{Clock, Row, encoded, is_held, row};
 use super::words::{self, When};
@@ -17,6 +18,8 @@ use crate::config::people::{Role, is_name};
 use crate::inlet::Outcome;
 use crate::keep::KeepError;
 use crate::keep::read::{AuditRow, Reader, Span};
+use crate::keep::report_mail::ReportMail;
+use crate::mail::due::address;
 use askama::Template;
 use axum::Form;
 use axum::extract::{Path, State};
@@ -29,6 +32,8 @@ use std::sync::Arc;
 
 /// Commands of the history that are shown.
 const HISTORY: u32 = 50;
+/// Reports by mail that are shown.
+const LETTERS: u32 = 10;
 /// Transitions that are read to find the alerts that are over, and how many of those are shown: what was found is often
 /// written down when they are.
 const TRANSITIONS: u32 = 200;
@@ -113,8 +118,22 @@ impl Deed {
 struct Point {
     name: String,
     unit: String,
-    /// What the value is sent with, so that a limit in inch units arrives as one.
-    sent_unit: &'static str,
+    /// What the value is sent with, so that a limit in inch units arrives as one; nothing for the kept unit.
+    sent_unit: String,
+}
+
+/// A report that was mailed, or waits to be.
+pub(super) struct Letter {
+    pub(super) at: When,
+    pub(super) by: String,
+    pub(super) to: String,
+    pub(super) outcome: String,
+}
+
+/// Somebody a report can be mailed to.
+struct Person {
+    address: String,
+    words: String,
 }
 
 #[derive(Template)]
@@ -129,6 +148,8 @@ struct Act {
     shelve: [(&'static str, &'static str); SHELVE.len()],
     history: Vec<Deed>,
     history_fault: String,
+    people: Vec<Person>,
+    letters: Vec<Letter>,
     action: String,
 }
 
@@ -137,9 +158,9 @@ pub(super) async fn page(State(shown): State<Arc<Shown>>, visitor: Visitor, Path
     let Some(standing) = shown.status.board.find(&asset) else {
         return reply::refused(&shown, StatusCode::NOT_FOUND, "No such machine is known.");
     };
-    let (done, transitions, history_fault) = match history(&shown, &asset).await {
-        Ok((done, transitions)) => (done, transitions, String::new()),
-        Err(why) => (Vec::new(), Vec::new(), why),
+    let (History { done, transitions, mailed }, history_fault) = match history(&shown, &asset).await {
+        Ok(history) => (history, String::new()),
+        Err(why) => (History::default(), why),
     };
     let mut last: BTreeMap<&str, &Alert> = transitions.iter().map(|alert| (alert.id.as_str(), alert)).collect();
     last.retain(|id, _| !standing.alerts.contains_key(*id));
@@ -157,25 +178,43 @@ pub(super) async fn page(State(shown): State<Arc<Shown>>, visitor: Visitor, Path
         earlier: earlier.into_iter().take(EARLIER).map(|alert| Open::of(alert, &shown)).collect(),
         points: points
             .map(|point| {
-                let (unit, sent_unit) = words::limit_unit(&point.unit, shown.units);
-                Point { name: point.name.clone(), unit, sent_unit }
+                let unit = shown.units.shown(&point.unit);
+                let sent_unit = if unit.is_kept() { String::new() } else { unit.sign.clone() };
+                Point { name: point.name.clone(), unit: unit.sign, sent_unit }
             })
             .collect(),
         shelve: SHELVE,
         history: done.iter().rev().map(|done| Deed::of(done, &shown)).collect(),
         history_fault,
+        people: shown
+            .mail_to
+            .iter()
+            .map(|person| Person { address: address(person), words: plain(&person.to_string(), 200) })
+            .collect(),
+        letters: mailed.iter().map(|mail| send::letter(mail, &shown)).collect(),
         action: format!("/machines/{}/act", encoded(&asset)),
     };
     reply::page(StatusCode::OK, &act)
 }
 
-/// Commands and transitions of alerts, oldest first.
-async fn history(shown: &Arc<Shown>, asset: &str) -> Result<(Vec<AuditRow>, Vec<Alert>), String> {
+/// What happened to a machine.
+#[derive(Default)]
+struct History {
+    /// Commands, oldest first.
+    done: Vec<AuditRow>,
+    /// Of alerts, oldest first.
+    transitions: Vec<Alert>,
+    /// Newest first.
+    mailed: Vec<ReportMail>,
+}
+
+async fn history(shown: &Arc<Shown>, asset: &str) -> Result<History, String> {
     let (dir, asset) = (shown.state_dir.clone(), asset.to_owned());
     let read = move || {
         let reader = Reader::open(&dir)?;
         let done = reader.audit(Span::newest(&asset, HISTORY))?;
-        Ok::<_, KeepError>((done, reader.alerts(Span::newest(&asset, TRANSITIONS))?))
+        let transitions = reader.alerts(Span::newest(&asset, TRANSITIONS))?;
+        Ok::<_, KeepError>(History { done, transitions, mailed: reader.report_mail(&asset, LETTERS)? })
     };
     match tokio::task::spawn_blocking(read).await {
         Ok(read) => read.map_err(|error| error.to_string()),
@@ -250,6 +289,30 @@ impl Given {
     }
 }
 
+/// Why this visitor's form about this machine is not looked at any further.
+pub(super) fn gate(shown: &Shown, visitor: &Visitor, form_token: &str, asset: &str) -> Option<Response> {
+    let (code, words) = if visitor.role != Role::Act {
+        (StatusCode::FORBIDDEN, "You may look here and not act. Sign in with a name that may.")
+    } else if !visitor.sent(form_token) {
+        let words = "This form is not of your session any more, so nothing was done. Load the page again.";
+        (StatusCode::FORBIDDEN, words)
+    } else if shown.status.board.find(asset).is_none() {
+        (StatusCode::NOT_FOUND, "No such machine is known, so nothing was done.")
+    } else {
+        return None;
+    };
+    Some(reply::refused(shown, code, words))
+}
+
+/// Who acts: whoever is signed in, else whom the form names.
+pub(super) fn says_who(visitor: &Visitor, by: Option<&str>) -> Result<String, &'static str> {
+    match (visitor.name(), by.map(str::trim)) {
+        (Some(name), _) => Ok(name.to_owned()),
+        (None, Some(name)) if is_name(name) => Ok(name.to_owned()),
+        (None, _) => Err("Say who acts: the field `by`, a person's name."),
+    }
+}
+
 /// What a form asks for.
 pub(super) async fn act(
     State(shown): State<Arc<Shown>>,
@@ -258,24 +321,12 @@ pub(super) async fn act(
     headers: HeaderMap,
     Form(given): Form<Given>,
 ) -> Response {
-    if visitor.role != Role::Act {
-        let words = "You may look here and not act. Sign in with a name that may.";
-        return reply::refused(&shown, StatusCode::FORBIDDEN, words);
+    if let Some(refused) = gate(&shown, &visitor, &given.form_token, &asset) {
+        return refused;
     }
-    if !visitor.sent(&given.form_token) {
-        let words = "This form is not of your session any more, so nothing was done. Load the page again.";
-        return reply::refused(&shown, StatusCode::FORBIDDEN, words);
-    }
-    if shown.status.board.find(&asset).is_none() {
-        return reply::refused(&shown, StatusCode::NOT_FOUND, "No such machine is known, so nothing was done.");
-    }
-    let by = match (visitor.name(), given.by.as_deref().map(str::trim)) {
-        (Some(name), _) => name.to_owned(),
-        (None, Some(name)) if is_name(name) => name.to_owned(),
-        (None, _) => {
-            let words = "Say who acts: the field `by`, a person's name.";
-            return answer(&shown, &visitor, &headers, &asset, StatusCode::UNPROCESSABLE_ENTITY, false, words);
-        }
+    let by = match says_who(&visitor, given.by.as_deref()) {
+        Ok(by) => by,
+        Err(why) => return answer(&shown, &visitor, &headers, &asset, StatusCode::UNPROCESSABLE_ENTITY, false, why),
     };
     let command = match given.command(&by) {
         Ok(command) => command,
@@ -297,7 +348,7 @@ pub(super) async fn act(
 }
 
 /// To a person the page again, with what became of it; to a program the words.
-fn answer(
+pub(super) fn answer(
     shown: &Shown,
     visitor: &Visitor,
     headers: &HeaderMap,

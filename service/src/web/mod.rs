@@ -11,7 +11,9 @@
 //! | `/metrics` | Prometheus text format 0.0.4 |
 //! | `/`, `/live` | all machines, most urgent first; the same live |
 //! | `/machines/{asset}`, `…/trend.svg` … | what is going on with one machine: see [`machine`] |
+//! | `/machines/{asset}/report.pdf`, `…/trends.csv` … | what can be taken along from there |
 //! | `/machines/{asset}/act` | what can be done about one machine, and who did what |
+//! | `/machines/{asset}/send` | mails its report to somebody of `[mail]` |
 //! | `/watch` | whether the watch itself is all right |
 //! | `/sign-in`, `/sign-out` | who comes in: see [`entrance`] |
 //! | `/fixed/…` | style and script |
@@ -31,6 +33,7 @@ pub mod origin;
 pub mod passwords;
 mod probes;
 pub mod reply;
+mod send;
 pub mod sessions;
 mod sign_in;
 pub mod urgency;
@@ -48,7 +51,9 @@ use axum::middleware;
 use axum::response::Response;
 use axum::routing::{get, post};
 use axum::serve::IncomingStream;
+use lettre::message::Mailbox;
 pub use live::STREAMS;
+pub use machine::DOWNLOADS;
 use passwords::Passwords;
 use roundsman_models::EventTime;
 use sessions::Sessions;
@@ -90,6 +95,10 @@ pub struct Shown {
     pub by_stream: bool,
     /// Places for pages that are live.
     pub streams: Arc<Semaphore>,
+    /// Whom a report can be mailed to; nobody without `[mail]`.
+    pub mail_to: Vec<Mailbox>,
+    /// Places for reports and tables that are being made.
+    pub downloads: Arc<Semaphore>,
 }
 
 impl Shown {
@@ -113,6 +122,7 @@ pub fn routes(shown: Arc<Shown>) -> Router {
         .route("/live", get(live::live))
         .merge(machine::routes())
         .route("/machines/{asset}/act", get(act::page).post(act::act))
+        .route("/machines/{asset}/send", post(send::send))
         .route("/watch", get(watch::watch))
         .route("/sign-out", post(sign_in::sign_out))
         // Behind the door as well: a stranger does not learn what there is.

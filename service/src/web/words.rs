@@ -1,9 +1,6 @@
-//! Values as the pages show them: times in the site's zone, spans, numbers in the site's units.
+//! Values as the pages show them: times in the site's zone, spans, sizes.
 
-use crate::acquire::units::Unit;
 use crate::advise::document::{Alert, Change, LifeState, Severity};
-use crate::advise::wording::unit_sign;
-use crate::config::people::Units;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
@@ -67,40 +64,6 @@ pub fn bytes(n: u64) -> String {
     if value < 10.0 && step > 1 { format!("{value:.1} {sign}") } else { format!("{value:.0} {sign}") }
 }
 
-/// What a unit is shown as at this site: its sign, and the factor and offset to it.
-pub fn shown_unit(ucum: &str, units: Units) -> (String, f64, f64) {
-    let inch = match (units, ucum) {
-        (Units::Metric, _) => None,
-        (_, "mm/s") => Some("in/s"),
-        (_, "um") => Some("mil"),
-        (_, "Cel") => Some("degF"),
-        (_, "bar") => Some("psi"),
-        (_, "m3/h") => Some("gpm"),
-        _ => None,
-    };
-    let converted = inch.and_then(|sign| {
-        let conversion = Unit::parse(ucum)?.to_unit(&Unit::parse(sign)?)?;
-        let offset = conversion.apply(0.0);
-        let sign = if sign == "degF" { "°F" } else { sign };
-        Some((sign.to_owned(), conversion.apply(1.0) - offset, offset))
-    });
-    converted.unwrap_or_else(|| (unit_sign(ucum).to_owned(), 1.0, 0.0))
-}
-
-/// The unit a limit is typed in at this site: its sign, and what the command carries as `unit`; nothing for the kept one.
-pub fn limit_unit(ucum: &str, units: Units) -> (String, &'static str) {
-    let (sign, ..) = shown_unit(ucum, units);
-    let sent = match (units, ucum) {
-        (Units::Inch, "mm/s") => "in/s",
-        (Units::Inch, "um") => "mil",
-        (Units::Inch, "Cel") => "degF",
-        (Units::Inch, "bar") => "psi",
-        (Units::Inch, "m3/h") => "gpm",
-        _ => "",
-    };
-    (sign, sent)
-}
-
 /// Severity by shape: the filled one while the condition is there, the hollow one once it has gone.
 pub fn shape(severity: Severity, gone: bool) -> &'static str {
     match (severity, gone) {
@@ -162,25 +125,5 @@ mod tests {
             (thousands(12), bytes(1536), bytes(12 << 20), bytes(0)),
             ("12".into(), "1.5 KiB".into(), "12 MiB".into(), "0 B".into())
         );
-    }
-
-    /// Source: exact definitions: 1 in = 25.4 mm; °F = 9/5 °C + 32; 1 psi = 6894.757293168 Pa (NIST SP 811, B.8).
-    #[test]
-    fn inch_units() {
-        let to = |ucum, value: f64| {
-            let (sign, factor, offset) = shown_unit(ucum, Units::Inch);
-            (sign, factor * value + offset)
-        };
-        for (ucum, value, sign, want) in [
-            ("mm/s", 7.1, "in/s", 7.1 / 25.4),
-            ("Cel", 100.0, "°F", 212.0),
-            ("bar", 1.0, "psi", 1e5 / 6_894.757_293_168),
-        ] {
-            let (got_sign, got) = to(ucum, value);
-            assert_eq!(got_sign, sign);
-            assert!((got - want).abs() < 1e-6 * want, "{ucum}: {got} for {want}");
-        }
-        assert_eq!(to("A", 3.0), ("A".into(), 3.0));
-        assert_eq!(shown_unit("mm/s", Units::Metric), ("mm/s".into(), 1.0, 0.0));
     }
 }

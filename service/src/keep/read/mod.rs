@@ -8,6 +8,7 @@ mod alerts;
 mod assets;
 mod documents;
 mod periods;
+mod report_mail;
 mod trend;
 mod waveforms;
 

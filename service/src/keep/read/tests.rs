@@ -24,14 +24,18 @@ fn observed(n: i64) -> f64 {
 
 /// So many days of a sample every 20 minutes, kept and pruned as the keeper does it; one day without any.
 fn kept(days: i64, silent_day: i64) -> (tempfile::TempDir, Store, i64) {
+    kept_from(BEGIN, days, silent_day)
+}
+
+fn kept_from(begin: i64, days: i64, silent_day: i64) -> (tempfile::TempDir, Store, i64) {
     let dir = tempfile::tempdir().expect("a folder");
     let mut store = Store::open(&dir.path().join("state")).expect("it opens");
     let transaction = store.connection.transaction().expect("begins");
     write_asset(&transaction, 1, "pump-7", &[("vib".into(), "mm/s".into())]).expect("writes");
     let (mut trends, mut closed, mut count) = (Trends::default(), Vec::new(), 0);
     for n in 0..days * 72 {
-        let at = BEGIN + n * 1200;
-        if (at - BEGIN) / DAY == silent_day {
+        let at = begin + n * 1200;
+        if (at - begin) / DAY == silent_day {
             continue;
         }
         count += 1;
@@ -72,6 +76,26 @@ fn a_trend_over_all_tiers_holds_every_sample_once() {
                 let expected = row.expected.expect("all had one");
                 assert_eq!((expected.low, expected.high), (Some(row.min - 2.0), Some(row.max + 2.0)));
                 assert!((expected.mean - row.mean).abs() < 1e-9);
+            }
+        }
+    }
+}
+
+/// Few machines are first heard of on a Monday at midnight.
+#[test]
+fn a_trend_that_begins_within_an_hour_and_a_week_holds_every_sample_once() {
+    for begin in [BEGIN + 1500, BEGIN + 3 * DAY + 7500] {
+        for days in [1, 20, 100, 460] {
+            let (dir, _store, count) = kept_from(begin, days, 5);
+            let reader = Reader::open(&dir.path().join("state")).expect("opens");
+            for rows in [4, 50, 300, 1000, 5000] {
+                // From long before it began, too.
+                for from in [begin, begin - 2 * DAY] {
+                    let found = reader.trend(1, 0, micros(from), micros(begin + days * DAY), rows).expect("reads");
+                    let held: u64 = found.iter().map(|row| row.count).sum();
+                    assert_eq!(held, count.cast_unsigned(), "{days} days in {rows} rows");
+                    assert!(found.is_sorted_by(|a, b| a.to <= b.from), "{days} days in {rows} rows: none over another");
+                }
             }
         }
     }

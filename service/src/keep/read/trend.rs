@@ -88,7 +88,8 @@ impl Reader {
                 },
                 None => oldest,
             };
-            parts.insert(0, (*tier, begin, until));
+            // A row that reaches over that place holds what the finer rows hold: of a machine younger than a row, for one.
+            parts.insert(0, (*tier, begin, until.saturating_sub(tier.secs() - 1)));
             until = begin;
             if begin <= from {
                 break;

@@ -157,8 +157,9 @@ class Picture {
     };
     room.addEventListener("pointerup", (event) => done(event, true));
     room.addEventListener("pointercancel", (event) => done(event, false));
-    room.addEventListener("pointerleave", () => {
-      if (this.fingers.size === 0) this.owner.cursor(this, null);
+    room.addEventListener("pointerleave", (event) => {
+      // A finger that is lifted leaves what it has read.
+      if (event.pointerType === "mouse" && this.fingers.size === 0) this.owner.cursor(this, null);
     });
     room.addEventListener("dblclick", (event) => {
       event.preventDefault();
@@ -244,6 +245,13 @@ class Trends {
       button.setAttribute("aria-pressed", String(same));
     }
     document.getElementById("back").disabled = this.before.length === 0;
+    // What is saved is what is shown.
+    for (const link of document.querySelectorAll("a.of-range")) {
+      const saved = new URL(link.href);
+      saved.searchParams.set("from", Math.floor(from));
+      saved.searchParams.set("to", Math.floor(to));
+      link.href = saved;
+    }
     const address = new URL(location);
     address.searchParams.set("from", Math.round(from));
     address.searchParams.set("to", Math.round(to));
@@ -282,7 +290,10 @@ class Trends {
     this.draw();
   }
 
-  click() {}
+  // A finger has no place over the picture until it touches it.
+  click(picture, at) {
+    this.cursor(picture, at);
+  }
 
   // The row a time falls into, else the nearest.
   row(rows, at) {

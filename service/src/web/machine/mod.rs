@@ -7,14 +7,20 @@
 //! | `/machines/{asset}/trend.json` | the same picture with where its data are, and its rows |
 //! | `/machines/{asset}/spark.svg` | the small trend of its first point over the last day |
 //! | `/machines/{asset}/waveform.svg`, `.json` | spectrum, envelope or waveform of a `sensor` |
+//! | `/machines/{asset}/report.pdf` | the report, on `paper` a4 or letter |
+//! | `/machines/{asset}/trends.csv`, `alerts.csv` | the tables of `export`, from `from` to `to` |
 //!
 //! All of it is read from `state.db` by a connection of the request's own, on a thread that may wait for a disk.
 
+mod downloads;
 mod page;
 mod trend;
 mod waveform;
 
+pub use downloads::DOWNLOADS;
+
 use super::Shown;
+use crate::error::Error;
 use crate::keep::KeepError;
 use crate::keep::read::{AssetRow, Reader};
 use axum::Router;
@@ -31,6 +37,9 @@ pub(super) fn routes() -> Router<Arc<Shown>> {
         .route("/machines/{asset}", get(page::page))
         .route("/machines/{asset}/trend.svg", get(trend::svg))
         .route("/machines/{asset}/trend.json", get(trend::json))
+        .route("/machines/{asset}/report.pdf", get(downloads::report))
+        .route("/machines/{asset}/trends.csv", get(downloads::trends))
+        .route("/machines/{asset}/alerts.csv", get(downloads::alerts))
         .route("/machines/{asset}/spark.svg", get(trend::spark))
         .route("/machines/{asset}/waveform.svg", get(waveform::svg))
         .route("/machines/{asset}/waveform.json", get(waveform::json))
@@ -44,6 +53,10 @@ enum Refusal {
     Unreadable(String),
     /// The disk.
     Kept(KeepError),
+    /// Too much of it, or too much at once.
+    NotNow(StatusCode, String),
+    /// It could not be made.
+    Failed(Error),
 }
 
 impl From<KeepError> for Refusal {
@@ -57,6 +70,11 @@ impl IntoResponse for Refusal {
         match self {
             Self::Missing(words) => (StatusCode::NOT_FOUND, words + "\n").into_response(),
             Self::Unreadable(words) => (StatusCode::BAD_REQUEST, words + "\n").into_response(),
+            Self::NotNow(code, words) => (code, words + "\n").into_response(),
+            Self::Failed(fault) => {
+                tracing::warn!(%fault, "what a page was asked for cannot be made");
+                (StatusCode::SERVICE_UNAVAILABLE, "this cannot be made just now; the log says why\n").into_response()
+            }
             Self::Kept(fault) => {
                 tracing::warn!(%fault, "a page cannot read the state");
                 (StatusCode::SERVICE_UNAVAILABLE, "the state cannot be read just now; the log says why\n")

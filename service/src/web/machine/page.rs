@@ -105,6 +105,8 @@ struct Page {
     last: Option<When>,
     /// For the script: what "now" is, seconds since 1970.
     now_secs: i64,
+    /// The range that is shown first, seconds.
+    day_secs: i64,
     /// Up to where a forecast reaches, seconds since 1970; 0 without one.
     ahead_secs: i64,
     zone: String,
@@ -171,6 +173,7 @@ impl Page {
             run_hours: condition.as_ref().map_or("–".into(), |c| format!("{:.0} h", c.run_hours)),
             last: condition.as_ref().map(|c| words::when(c.at, zone)),
             now_secs: now.0.div_euclid(1_000_000),
+            day_secs: super::trend::DAY_SECS as i64,
             ahead_secs: ahead.max(0),
             zone: zone.iana_name().unwrap_or("UTC").to_owned(),
             life: life.iter().flat_map(|l| life_words(&l.remaining_life, shown)).collect(),

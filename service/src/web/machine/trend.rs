@@ -34,12 +34,17 @@ fn size(asked: &Asked) -> Size {
 }
 
 /// The range asked for; the day up to the newest reading when none is.
-fn range(asked: &Asked, reader: &Reader, asset: &AssetRow) -> Result<(EventTime, EventTime), Refusal> {
-    let to = match &asked.to {
+pub(super) fn range(
+    from: Option<&str>,
+    to: Option<&str>,
+    reader: &Reader,
+    asset: &AssetRow,
+) -> Result<(EventTime, EventTime), Refusal> {
+    let to = match to {
         Some(text) => time(text)?,
         None => newest(reader.condition(&asset.name)?.as_ref(), &[]).unwrap_or_default(),
     };
-    let from = match &asked.from {
+    let from = match from {
         Some(text) => time(text)?,
         None => to.plus_secs(-DAY_SECS),
     };
@@ -70,7 +75,8 @@ fn drawn(
     asset: &AssetRow,
     asked: &Asked,
 ) -> Result<(StoredTrend, Size, String), Refusal> {
-    let (range, point, size) = (range(asked, reader, asset)?, point(asked, asset)?, size(asked));
+    let range = range(asked.from.as_deref(), asked.to.as_deref(), reader, asset)?;
+    let (point, size) = (point(asked, asset)?, size(asked));
     let view = View { units: shown.units, zone: &shown.zone, size, palette: &Palette::LIGHT };
     Ok((stored::trend(reader, asset, point, range, view)?, size, point.name.clone()))
 }
@@ -145,7 +151,7 @@ pub(super) async fn spark(
     Query(asked): Query<Asked>,
 ) -> Result<Response, Refusal> {
     let small = move |_: &Shown, reader: &Reader, asset: &AssetRow| {
-        let (from, to) = range(&asked, reader, asset)?;
+        let (from, to) = range(asked.from.as_deref(), asked.to.as_deref(), reader, asset)?;
         let point = point(&asked, asset)?;
         let size = Size {
             width: asked.width.unwrap_or(140.0).clamp(40.0, 800.0),
