@@ -464,8 +464,12 @@ fn a_poll_that_hangs_is_given_up_and_built_anew() {
     let (orders, _orders) = mpsc::channel(1);
     let (stop, stopped) = watch::channel(false);
     let (_reconfigure, reconfigured) = mpsc::channel(1);
+    let (_page, asked) = mpsc::channel(1);
+    let (_nodes, beside) = mpsc::channel(1);
     let reader = Reader {
         reconfigured,
+        asked,
+        beside,
         broker,
         held_filters: Vec::new(),
         had_session: false,

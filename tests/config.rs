@@ -1,11 +1,14 @@
 //! The configuration as an engineer meets it: the example files, the faults, the layers, and the binary's exit codes.
 
 use roundsman::advise::command::ActionName;
+use roundsman::advise::document::History;
 use roundsman::asset::settings::Settings;
 use roundsman::check::{Seen, Summary, mapping_table};
 use roundsman::config::settings::ROWS;
-use roundsman::config::{Checked, Sources, from_text, load, zone_names};
+use roundsman::config::{Checked, Sources, from_recorded, from_text, load, zone_names};
+use roundsman::keep::histories;
 use roundsman_models::EventTime;
+use roundsman_models::prognose::fleet::Case;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -39,7 +42,7 @@ const BASE: &str = r#"
 
 #[test]
 fn the_example_files_have_no_faults() {
-    for name in ["example.toml", "minimal.toml"] {
+    for name in ["example.toml", "minimal.toml", "debian/roundsman.toml", "container/roundsman.toml"] {
         let path = deploy(name);
         let result = load(&Sources { file: Some(&path), ..sources() });
         assert!(result.is_ok(), "{name}: {:#?}", result.err());
@@ -68,9 +71,14 @@ fn the_defaults_the_example_shows_are_the_defaults() {
     assert_eq!(settings.detect.drift_significance.take(), Some(0.0001));
     assert_eq!(settings.align.cadence_secs.take(), Some(300.0));
     assert_eq!(settings.alarm.settle_secs.take(), Some(900.0));
+    // The example shows some of each; there are none unless somebody writes them.
+    assert_eq!((settings.calendar.len(), settings.groups.iter().count()), (2, 1));
+    let Settings { calendar, groups, .. } = Settings::default();
+    (settings.calendar, settings.groups) = (calendar, groups);
     assert_eq!(settings, Settings::default());
     assert_eq!(uncommented.limits, plain.limits);
     assert_eq!(uncommented.publish, plain.publish);
+    assert_eq!(uncommented.sparkplug, plain.sparkplug);
     assert_eq!(uncommented.http, plain.http);
     assert_eq!((uncommented.journal, uncommented.service), (plain.journal, plain.service));
     let broker = |config: Checked| {
@@ -159,6 +167,102 @@ fn the_http_listener_is_this_machines_alone_until_the_file_says_more() {
         assert!(faults.len() == 1 && faults[0].starts_with(rule), "{text}: {faults:#?}");
         assert!(!faults[0].contains("abcdef"), "{faults:#?}");
     }
+}
+
+#[test]
+fn planned_work_and_groups_are_checked_whole() {
+    let work = |rest: &str| format!("[[maintenance]]\nreason = 'r'\nby = 'b'\n{rest}");
+    let once = "from = '2031-04-02 08:00'\nto = '2031-04-02 16:00'\n";
+    for (text, path, rule) in [
+        (work(&format!("assets = ['a']\n{once}")), "maintenance[1].from", "must have an offset"),
+        (work(&format!("zone = 'UTC'\n{once}")), "maintenance[1].assets", "is needed"),
+        (work(&format!("groups = ['x']\nzone = 'UTC'\n{once}")), "maintenance[1].groups", "must name [[groups]]"),
+        (
+            work("assets = ['a']\nzone = 'UTC'\nfrom = '2031-04-02 08:00'\nto = '2031-04-01 08:00'\n"),
+            "maintenance[1].to",
+            "must be after",
+        ),
+        (
+            work("assets = ['a']\nzone = 'UTC'\nfrom = 'eight'\nto = '2031-04-01 08:00'\n"),
+            "maintenance[1].from",
+            "must be a time",
+        ),
+        (
+            work("assets = ['a']\nzone = 'UTC'\ndays = ['monday']\nfrom = '08:00'\nto = '09:00'\n"),
+            "maintenance[1].days[1]",
+            "must be one of",
+        ),
+        (work("assets = ['a']\ndays = ['mon']\nfrom = '08:00'\nto = '09:00'\n"), "maintenance[1].zone", "is needed"),
+        (
+            work("assets = ['a']\nzone = 'UTC'\ndays = ['mon']\nfrom = '2031-04-02 08:00'\nto = 'x'\n"),
+            "maintenance[1].to",
+            "hour of the day",
+        ),
+        (
+            "[[maintenance]]\nassets = ['a']\nfrom = '2031-04-02T08:00:00Z'\nto = '2031-04-02T09:00:00Z'\n".into(),
+            "maintenance[1].reason",
+            "is needed",
+        ),
+        ("[[groups]]\nmembers = ['a', 'b']\n".into(), "groups[1].name", "is needed"),
+        ("[[groups]]\nname = 'g'\nmembers = ['a']\n".into(), "groups[1].members", "two machines"),
+        (
+            "[[groups]]\nname = 'g'\nparent = 'a'\nmembers = ['a', 'b']\n".into(),
+            "groups[1].members",
+            "must not name the parent",
+        ),
+        ("[[groups]]\nname = 'g'\nmembers = ['a', 'b']\nwithin = '8 d'\n".into(), "groups[1].within", "at most 7 d"),
+        (
+            "[[groups]]\nname = 'g'\nmembers = ['a', 'b']\none_alarm = true\n".into(),
+            "groups[1].one_alarm",
+            "did you mean `one_alert`",
+        ),
+        ("[history]\nkeep = true\n".into(), "history.dir", "is needed"),
+    ] {
+        let found = faults(&text);
+        assert!(
+            found.iter().any(|fault| fault.starts_with(&format!("{path}: ")) && fault.contains(rule)),
+            "{text}\n{found:#?}"
+        );
+    }
+    let config = with(&work(&format!("assets = ['*']\nzone = 'Europe/Berlin'\n{once}"))).expect("no faults");
+    assert_eq!(
+        config.settings.calendar[0].span(EventTime(1_932_876_000_000_000)).map(|(from, _)| from.0),
+        Some(1_932_876_000_000_000)
+    );
+}
+
+/// A folder's cases are part of what the journal records, so that what is kept later changes nothing of before.
+#[test]
+fn past_cases_are_recorded_and_the_folder_is_not_asked_again() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let cases = dir.path().join("cases");
+    let text = format!("[history]\ndir = {:?}\n", cases.display().to_string());
+    let none = with(&text).expect("it is made when it is needed");
+    assert_eq!((none.histories.len(), none.keep_histories_in.as_deref()), (0, Some(cases.as_path())));
+    let levels: Vec<f64> = (0..40).map(|n| 1.0 + f64::from(n) / 7.0).collect();
+    let case = Case { name: "p".into(), step_hours: 1.0, end_age_hours: None, normal: vec![1.0], levels };
+    let history = History {
+        site: "s".into(),
+        asset: "p".into(),
+        class: Some("pump".into()),
+        ended_at: EventTime(1_930_000_000_000_000),
+        points: vec!["de".into()],
+        units: vec!["mm/s".into()],
+        case,
+    };
+    for _ in 0..2 {
+        histories::keep(&cases, &history).expect("kept");
+    }
+    let one = with(&text).expect("no faults");
+    assert_eq!(one.histories.len(), 1, "the same case is kept once");
+    assert_ne!(one.recorded, none.recorded);
+    assert_ne!(one.fingerprints, none.fingerprints, "SIGHUP sees it");
+    std::fs::remove_dir_all(&cases).expect("removed");
+    let again = from_recorded(one.recorded.as_deref().expect("recorded"), &[]).expect("no faults");
+    assert_eq!(again.histories, one.histories, "to the bit");
+    assert_eq!(again.recorded, one.recorded);
+    let before = from_recorded(none.recorded.as_deref().expect("recorded"), &[]).expect("no faults");
+    assert_eq!(before.histories, []);
 }
 
 #[test]
@@ -492,6 +596,29 @@ fn topics_are_checked() {
     }
     assert_eq!(topic("{ pattern = \"a/{asset}\", payload = { format = \"json\", points = \"*\" } }"), [""; 0]);
     assert_eq!(topic("{ pattern = \"senml/{...}\", payload = \"senml\" }"), [""; 0]);
+}
+
+#[test]
+fn sparkplug_is_checked() {
+    let sparkplug = |text: &str| {
+        let text = format!("site.name = \"s\"\nbroker.url = \"mqtt://b\"\n[sparkplug]\n{text}");
+        read(&text).map(|config| config.sparkplug)
+    };
+    // No topics are needed beside it.
+    let config = sparkplug("groups = [\"a\", \"b\", \"a\"]").unwrap();
+    assert_eq!(config.filters(), ["spBv1.0/a/#", "spBv1.0/b/#"]);
+    assert_eq!(sparkplug("groups = [\"a\", \"+\"]").unwrap().filters(), ["spBv1.0/+/#"]);
+    for (text, fault) in [
+        ("host_id = \"h\"", "sparkplug.groups: is needed where there is a host_id"),
+        ("groups = [\"a/b\"]", "must be a Sparkplug group"),
+        ("groups = [\"a\"]\nasset = \"{node}\"", "must have {device} in it"),
+        ("groups = [\"a\"]\nasset = \"{x}-{device}\"", "must be one level of a topic with {device}"),
+        ("groups = [\"a\"]\nreorder_timeout = \"1 h\"", "at most 10 min"),
+        ("groups = [\"a\"]\npublish = { group = \"g\" }", "sparkplug.publish.node: is needed"),
+    ] {
+        let faults = sparkplug(text).unwrap_err();
+        assert!(faults.iter().any(|found| found.contains(fault)), "{text}: {faults:#?}");
+    }
 }
 
 #[test]

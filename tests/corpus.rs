@@ -7,13 +7,14 @@ use std::path::{Path, PathBuf};
 
 type Target = (&'static str, fn(&[u8]));
 
-const TARGETS: [Target; 16] = [
+const TARGETS: [Target; 17] = [
     ("number", inputs::number),
     ("json", inputs::json),
     ("senml", inputs::senml),
     ("time", inputs::time),
     ("topics", inputs::topics),
     ("plant", inputs::plant),
+    ("sparkplug", inputs::sparkplug),
     ("registry", inputs::registry),
     ("command", inputs::command),
     ("config", inputs::config),

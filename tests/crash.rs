@@ -108,6 +108,8 @@ struct Left {
     audit: Vec<String>,
     trend: Vec<String>,
     trend_open: Vec<String>,
+    documents: Vec<String>,
+    periods: Vec<String>,
 }
 
 struct Run {
@@ -196,6 +198,11 @@ impl Run {
             ),
             trend: rows(&state, &trend("trend")),
             trend_open: rows(&state, &trend("trend_open")),
+            documents: rows(
+                &state,
+                "SELECT asset, kind, at, CAST(document AS TEXT) FROM documents ORDER BY asset, kind",
+            ),
+            periods: rows(&state, "SELECT asset, began, state FROM periods ORDER BY asset, began"),
         }
     }
 }
@@ -203,7 +210,8 @@ impl Run {
 fn trend(table: &str) -> String {
     // Numbers of assets are given in the order they come, so names are compared.
     format!(
-        "SELECT tier, assets.name, point, t, count, min, mean, max, expected_count, expected FROM {table} \
+        "SELECT tier, assets.name, point, t, count, min, mean, max, expected_count, expected, expected_low, \
+         expected_high FROM {table} \
          JOIN assets ON assets.id = {table}.asset ORDER BY tier, assets.name, point, t"
     )
 }
@@ -296,6 +304,9 @@ fn fifty_kills_leave_what_an_undisturbed_run_leaves() {
     compare("audit", &killed.audit, &undisturbed.audit);
     compare("trend", &killed.trend, &undisturbed.trend);
     compare("trend_open", &killed.trend_open, &undisturbed.trend_open);
+    compare("documents", &killed.documents, &undisturbed.documents);
+    compare("periods", &killed.periods, &undisturbed.periods);
+    assert!(!killed.periods.is_empty() && !killed.documents.is_empty(), "there was something to compare");
     compare("answers", &killed.answers, &undisturbed.answers);
     assert_eq!(killed.retained, undisturbed.retained, "the last condition and remaining life of each asset");
 }

@@ -12,7 +12,7 @@ const DAYS: u16 = 37;
 
 #[test]
 fn five_weeks_go_through_the_broker_to_the_summary() {
-    let args = DemoArgs { pace: None, port: None, days: Some(DAYS), data: None };
+    let args = DemoArgs { days: Some(DAYS), ..DemoArgs::default() };
     let outcome = play(&args).unwrap_or_else(|error| panic!("{error}"));
     let text = outcome.to_string();
     println!("{text}");
@@ -67,7 +67,7 @@ fn five_weeks_go_through_the_broker_to_the_summary() {
 
 #[test]
 fn data_that_are_not_there_are_a_fault_that_names_the_place() {
-    let args = DemoArgs { pace: None, port: None, days: None, data: Some("/nowhere/quillhaven".into()) };
+    let args = DemoArgs { data: Some("/nowhere/quillhaven".into()), ..DemoArgs::default() };
     let error = play(&args).expect_err("there is no such folder");
     assert_eq!(error.fault().code(), 74);
     assert!(error.to_string().contains("/nowhere/quillhaven/about.toml"), "{error}");

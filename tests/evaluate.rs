@@ -24,6 +24,9 @@ fn said(id: &str, finding: Finding, change: Change, severity: Severity, at: f64,
     let asset = id.split('/').nth(1).expect("site/asset/finding/ordinal").to_owned();
     let alert = Alert {
         likely_fault: None,
+        held_back: None,
+        neighbours: Vec::new(),
+        set_up: None,
         id: id.to_owned(),
         revision: 1,
         site: "s".into(),
@@ -398,9 +401,12 @@ impl Step for Looking {
                 let command = Command { by: "tester".into(), note: None, reply_to: None, action };
                 let mut said = Vec::new();
                 self.engine.step(&Event::Command(asset, at, command), &mut said);
+                // A confirmed finding also keeps the life as a past case.
+                let kept = said.extract_if(.., |output| matches!(output, Output::Ended(..))).count();
                 let [Output::Answered(.., outcome)] = said.as_slice() else {
                     panic!("one answer and no more: {said:?}")
                 };
+                assert!(outcome.is_ok() || kept == 0, "nothing is kept of what was refused");
                 self.answers.lock().expect("no panic").push((alert, outcome.is_ok()));
             }
         }

@@ -65,3 +65,64 @@ fn a_broker_that_is_not_there_is_one_line_and_its_own_exit_code() {
     assert!(text.starts_with(&format!("cannot reach the broker 127.0.0.1:{port}")), "{text}");
     assert_eq!(text.lines().count(), 1, "{text}");
 }
+
+/// A configuration that `check --listen --write` proposes on the demo's broker runs as it is and finds what is planted
+/// in the recording, of which it heard a few days only.
+#[test]
+fn a_proposed_configuration_finds_the_planted_faults() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let port = free_port();
+    let site = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../replay-data/quillhaven");
+    let roundsman = |args: &[&str]| {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_roundsman"));
+        command.args(args);
+        command
+    };
+    // A day in some five seconds.
+    let mut demo = roundsman(&["demo", "--pace", "17000", "--port", &port.to_string()])
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .expect("the demo starts");
+    common::wait_for("the demo's broker", || std::net::TcpStream::connect(("127.0.0.1", port)).is_ok());
+    let draft = dir.path().join("draft.toml");
+    let (url, file) = (format!("mqtt://127.0.0.1:{port}"), draft.display().to_string());
+    let said = roundsman(&["check", "--broker", &url, "--listen", "15s", "--write", &file]).output().expect("it runs");
+    let again = roundsman(&["check", "--broker", &url, "--listen", "1s", "--write", &file]).output().expect("it runs");
+    demo.kill().expect("it can be killed");
+    demo.wait().expect("it ends");
+    let words = |output: &std::process::Output| {
+        String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
+    };
+    assert!(said.status.success(), "{}", words(&said));
+    println!("{}", words(&said));
+    assert_eq!(again.status.code(), Some(74), "a file that is there is not written over: {}", words(&again));
+
+    let text = std::fs::read_to_string(&draft).expect("the draft");
+    println!("{}", text.lines().take(60).collect::<Vec<_>>().join("\n"));
+    assert!(text.contains("pattern = \"plant/{area}/{asset}\""), "{text}");
+    assert!(text.contains("payload = { format = \"json\", points = \"*\", value = \"/v\", time = \"/t\" }"), "{text}");
+    let checked = roundsman(&["check", "--config", &file]).output().expect("it runs");
+    assert!(checked.status.success(), "{}", words(&checked));
+
+    let found = dir.path().join("found");
+    let replayed = roundsman(&["replay", "--config", &file, "--out"])
+        .arg(&found)
+        .arg(site.join("readings.parquet"))
+        .output()
+        .expect("it runs");
+    assert!(replayed.status.success(), "{}", words(&replayed));
+    let judged =
+        roundsman(&["evaluate", "--labels"]).arg(site.join("labels.csv")).arg(&found).output().expect("it runs");
+    println!("{}", words(&judged));
+    assert!(judged.status.success(), "{}", words(&judged));
+    let evaluation = std::fs::read_to_string(found.join("evaluation.json")).expect("evaluation.json");
+    let evaluation: serde_json::Value = serde_json::from_str(&evaluation).expect("JSON");
+    let labels = evaluation["labels"].as_array().expect("labels");
+    assert_eq!(labels.len(), 11, "seven faults and an outage of four machines are planted");
+    for label in labels {
+        assert!(
+            label["found"].as_array().is_some_and(|found| found.iter().any(|f| !f["at"].is_null())),
+            "missed: {label}"
+        );
+    }
+}

@@ -216,6 +216,27 @@ fn health_metrics_and_their_words() {
     let words = String::from_utf8_lossy(&judged.stderr).into_owned() + &String::from_utf8_lossy(&judged.stdout);
     assert!(judged.status.success() && words.trim().is_empty(), "promtool: {words}");
 
+    // Rules and dashboard speak of nothing that is not on the page.
+    let known = |name: &str| {
+        let family = ["_bucket", "_sum", "_count"].iter().find_map(|end| name.strip_suffix(end)).unwrap_or(name);
+        [name, family].iter().any(|name| page.body.contains(&format!("# TYPE {name} ")))
+    };
+    for (file, text) in [
+        ("prometheus-rules.yml", include_str!("../deploy/prometheus-rules.yml")),
+        ("dashboard.json", include_str!("../deploy/dashboard.json")),
+    ] {
+        let names: Vec<&str> = text
+            .split(|c: char| !(c.is_ascii_alphanumeric() || c == '_'))
+            .filter(|word| word.starts_with("roundsman_") || word.starts_with("process_"))
+            .collect();
+        assert!(names.len() > 10, "{file}");
+        for name in names {
+            assert!(known(name), "{file} speaks of {name}, which is not on the page");
+        }
+    }
+    let dashboard: Value = serde_json::from_str(include_str!("../deploy/dashboard.json")).expect("JSON");
+    assert!(dashboard["panels"].as_array().is_some_and(|panels| panels.len() > 10));
+
     // What README says of these pages is there.
     let readme = include_str!("../README.md");
     let named =
@@ -249,6 +270,27 @@ fn health_metrics_and_their_words() {
     let levels = daemon.lines().into_iter().filter(|line| line["level"] == "ERROR").count();
     assert_eq!(levels, 1, "lost data is the one thing here that needs a person");
     daemon.stop();
+}
+
+/// Source: Prometheus's own `promtool`, on the rules and on series that must and must not fire them.
+#[test]
+fn the_rules_pass_promtool() {
+    let deploy = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy");
+    for (command, file) in [("check", "prometheus-rules.yml"), ("test", "prometheus-rules-test.yml")] {
+        let judged = tool("promtool", "prometheus")
+            .args([command, "rules", file])
+            .current_dir(&deploy)
+            .output()
+            .expect("promtool starts");
+        let words = String::from_utf8_lossy(&judged.stderr).into_owned() + &String::from_utf8_lossy(&judged.stdout);
+        assert!(judged.status.success(), "promtool {command} rules {file}: {words}");
+    }
+    // A rule that nobody fires in the test is a rule nobody tried.
+    let tried = std::fs::read_to_string(deploy.join("prometheus-rules-test.yml")).expect("the test");
+    let rules = std::fs::read_to_string(deploy.join("prometheus-rules.yml")).expect("the rules");
+    for name in rules.lines().filter_map(|line| line.trim().strip_prefix("- alert: ")) {
+        assert!(tried.contains(&format!("{name} fires")), "{name} is not tried");
+    }
 }
 
 #[test]

@@ -225,7 +225,13 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     let connection = rusqlite::Connection::open(state.join("state.db")).expect("opens");
     connection
         .execute_batch(
-            "DROP TABLE waveforms; DROP TABLE waveform_slots; DROP TABLE requests;
+            "DROP TABLE mail_waiting; DROP TABLE mail_told; DROP TABLE mail_digests;
+             DROP TABLE documents; DROP TABLE plates; DROP TABLE periods; DROP INDEX alerts_by_asset;
+             ALTER TABLE trend DROP COLUMN expected_low; ALTER TABLE trend DROP COLUMN expected_high;
+             ALTER TABLE trend_open DROP COLUMN expected_low; ALTER TABLE trend_open DROP COLUMN expected_high;
+             INSERT INTO trend VALUES (300, 1, 0, 600, 3, 1.0, 2.0, 3.0, 2, 1.5);
+             DROP TABLE waveforms; DROP TABLE waveform_slots; DROP TABLE requests;
+             ALTER TABLE outbox DROP COLUMN content; ALTER TABLE outbox DROP COLUMN expiry;
              DROP TABLE audit;
              CREATE TABLE audit (
                  position INTEGER NOT NULL, part INTEGER NOT NULL, at INTEGER, received INTEGER NOT NULL, asset TEXT,
@@ -241,10 +247,18 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     in_both("UPDATE meta SET value = '1' WHERE key = 'schema'");
     drop(roundsman::keep::Store::open(&state).expect("brought up"));
     drop(roundsman::keep::Journal::open(&state).expect("brought up"));
-    assert_eq!(query(&state, "state.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 3);
-    assert_eq!(query(&state, "journal.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 3);
+    assert_eq!(query(&state, "state.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 4);
+    assert_eq!(query(&state, "journal.db", "SELECT value + 0 FROM meta WHERE key = 'schema'"), 4);
     let kept = "SELECT count(*) FROM audit WHERE by = 'A. B.' AND topic IS NULL AND old IS NULL AND new IS NULL";
     assert_eq!(query(&state, "state.db", kept), 1);
+    for table in ["mail_waiting", "mail_told", "mail_digests"] {
+        assert_eq!(query(&state, "state.db", &format!("SELECT count(*) FROM {table}")), 0);
+    }
+    let trend = "SELECT count(*) FROM trend WHERE mean = 2.0 AND expected = 1.5 AND expected_low IS NULL";
+    assert_eq!(query(&state, "state.db", trend), 1);
+    assert_eq!(query(&state, "state.db", "SELECT count(*) FROM documents"), 0);
+    assert_eq!(query(&state, "state.db", "SELECT count(*) FROM plates"), 0);
+    assert_eq!(query(&state, "state.db", "SELECT count(*) FROM periods"), 0);
     // And a version nobody knows is still refused.
     in_both("UPDATE meta SET value = '77' WHERE key = 'schema'");
     assert!(roundsman::keep::Store::open(&state).err().expect("refused").to_string().contains("version 77"));

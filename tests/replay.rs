@@ -96,8 +96,13 @@ impl Said {
                 ("score", asset, Some(s.at))
             }
             Output::Trend(asset, t) => {
-                plain(postcard::to_stdvec(&(t.point, t.at, t.observed.to_bits(), t.expected.to_bits())));
+                let bits = [t.observed, t.expected, t.band].map(f64::to_bits);
+                plain(postcard::to_stdvec(&(t.point, t.at, bits)));
                 ("trend", asset, Some(t.at))
+            }
+            Output::OperatingState(asset, at, state) => {
+                plain(postcard::to_stdvec(state));
+                ("operating state", asset, Some(*at))
             }
             Output::Alert(asset, alert) => {
                 plain(postcard::to_stdvec(alert));

@@ -21,6 +21,7 @@ fn params(on: u32, off: u32) -> AlarmParams {
         off_delay: Delay { snapshots: off, secs: 0.0 },
         auto_close_secs: Some(1000.0),
         longest_shelf_secs: 3600.0,
+        remind_secs: None,
     }
 }
 
@@ -378,6 +379,37 @@ fn commands_that_make_no_sense_are_refused_with_the_reason() {
     assert_eq!(bench_in(Phase::Acknowledged).acknowledge(), Err(Refused::AlreadyAcknowledged));
 }
 
+/// A reminder is ours: the standard leaves it to the plant. It moves nothing, and holds and acknowledgement end it.
+#[test]
+fn an_unacknowledged_alarm_is_said_again_at_its_interval() {
+    let mut life = AlarmLife::new(checked(AlarmParams { remind_secs: Some(100.0), ..params(1, 1) }));
+    let mut step =
+        |secs: i64, condition, suppressed| changes(life.step(EventTime(secs * 1_000_000), condition, suppressed));
+    assert_eq!(step(0, Present(Warning), false), [Raised]);
+    assert_eq!(step(99, Present(Warning), false), []);
+    assert_eq!(step(100, Present(Warning), false), [Change::Reminded]);
+    assert_eq!(step(150, Present(Alarm), false), [Escalated]);
+    assert_eq!(step(200, Present(Alarm), false), [], "from the last word on");
+    assert_eq!(step(260, Present(Alarm), true), [], "held");
+    assert_eq!(step(300, Present(Alarm), false), [Change::Reminded]);
+    assert_eq!(life.phase(), Phase::Unacknowledged);
+    life.acknowledge(EventTime(310_000_000)).expect("open");
+    assert!(life.step(EventTime(900_000_000), Present(Alarm), false).is_empty());
+}
+
+/// Others that depart at the same time change nothing but what is told, and are told of no alarm that is held or has gone.
+#[test]
+fn a_neighbour_that_joins_moves_nothing() {
+    for (phase, told) in [(Phase::Unacknowledged, 1), (Phase::Acknowledged, 1), (Phase::ReturnedUnacknowledged, 0)] {
+        let mut bench = bench_in(phase);
+        let now = bench.now();
+        assert_eq!(changes(bench.life.joined(now)), vec![Change::Joined; told], "{phase:?}");
+        assert_eq!(bench.life.phase(), phase);
+        bench.life.take_out_of_service(now).expect("in service");
+        assert!(bench.life.joined(now).is_empty(), "{phase:?}, held");
+    }
+}
+
 #[test]
 fn settings_out_of_range_are_all_named() {
     let bad = AlarmParams {
@@ -385,11 +417,19 @@ fn settings_out_of_range_are_all_named() {
         off_delay: Delay { snapshots: 1, secs: -1.0 },
         auto_close_secs: Some(0.0),
         longest_shelf_secs: f64::INFINITY,
+        remind_secs: Some(0.0),
     };
     let names: Vec<_> = bad.check().expect_err("all bad").iter().map(|f| f.name).collect();
     assert_eq!(
         names,
-        ["on_delay.snapshots", "on_delay.secs", "off_delay.secs", "auto_close_secs", "longest_shelf_secs"]
+        [
+            "on_delay.snapshots",
+            "on_delay.secs",
+            "off_delay.secs",
+            "auto_close_secs",
+            "longest_shelf_secs",
+            "remind_secs"
+        ]
     );
     let stored = serde_json::to_string(&params(0, 1)).expect("plain data");
     let refused = serde_json::from_str::<CheckedAlarm>(&stored).expect_err("a stored setting is checked again");

@@ -7,11 +7,19 @@
 use crate::acquire::mqtt::acks::AckLedger;
 use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, LinkV3, LinkV5, Reader, ReaderEnd, Version};
+use crate::acquire::sparkplug::NodeKey;
+use crate::acquire::sparkplug::host::{Host, HostSettings};
+use crate::advise::edge_node::{Board, EdgeNode, Tapped};
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
+use crate::config::mail::Mail;
+use crate::historian::{self, Copier};
 use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
-use crate::keep::{Journal, KeepError, Keeper, Order, Store};
+use crate::keep::read;
+use crate::keep::{AuditLimits, Journal, KeepError, Keeper, Order, Store};
+use crate::mail::{Attach, Sender};
 use crate::status::Status;
+use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
 use std::future::Future;
 use std::path::PathBuf;
@@ -40,16 +48,46 @@ pub struct RunSettings {
     pub journal_max_bytes: u64,
     /// The configuration as the journal records it; `None` records none.
     pub recorded: Option<Arc<str>>,
+    /// Folder for the lives whose alert somebody confirmed; `None`: they are not kept.
+    pub past_cases: Option<PathBuf>,
+    /// A database that gets a copy of what is kept.
+    pub historian: Option<historian::Settings>,
     /// Documents the outbox holds at most.
     pub outbox_limit: u64,
+    /// Mail; `None` sends none.
+    pub mail: Option<Arc<MailSettings>>,
+    /// How long the audit of commands stays.
+    pub audit_limits: AuditLimits,
     /// The service's state is published again after this.
     pub presence_every: Duration,
     /// A document that the broker refused is tried again after this.
     pub refused_again: Duration,
     /// A stop takes no longer than this.
     pub stop_within: Duration,
+    /// Listening to Sparkplug nodes.
+    pub sparkplug: Option<HostSettings>,
+    /// Speaking as a Sparkplug edge node.
+    pub edge_node: Option<NodeKey>,
     /// Our clock.
     pub now: fn() -> EventTime,
+}
+
+/// What mail needs beside what the daemon has.
+pub struct MailSettings {
+    /// Settings of `[mail]`.
+    pub mail: Mail,
+    /// Site name.
+    pub site: String,
+    /// The site's zone.
+    pub zone: TimeZone,
+    /// Makes the report that is attached.
+    pub attach: Option<Attach>,
+}
+
+impl std::fmt::Debug for MailSettings {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.mail.fmt(f)
+    }
 }
 
 impl Default for RunSettings {
@@ -63,10 +101,16 @@ impl Default for RunSettings {
             journal_keep: Duration::ZERO,
             journal_max_bytes: 4 << 30,
             recorded: None,
+            past_cases: None,
+            historian: None,
             outbox_limit: 100_000,
+            mail: None,
+            audit_limits: AuditLimits::default(),
             presence_every: Duration::from_secs(60),
             refused_again: Duration::from_secs(60),
             stop_within: Duration::from_secs(10),
+            sparkplug: None,
+            edge_node: None,
             now: crate::acquire::steady_clock::now,
         }
     }
@@ -174,10 +218,15 @@ struct Daemon {
     threads: Vec<(&'static str, JoinHandle<Result<(), Gone>>)>,
     reader: tokio::task::JoinHandle<ReaderEnd>,
     writer: tokio::task::JoinHandle<WriterEnd>,
+    /// Nobody waits for it: what it has not sent waits on the disk.
+    mail: Option<tokio::task::JoinHandle<()>>,
+    /// Connections beside the two; they end when told to stop, and nothing waits on them but the end.
+    beside: Vec<(&'static str, tokio::task::JoinHandle<()>)>,
     orders: mpsc::Sender<Order>,
     reconfigure: mpsc::Sender<Reconfigured>,
     stop: watch::Sender<bool>,
     finish: watch::Sender<Finish>,
+    copier: Option<(watch::Sender<Option<Instant>>, JoinHandle<()>)>,
     give_up: Arc<AtomicBool>,
 }
 
@@ -204,11 +253,19 @@ impl Daemon {
             return Err(AppError::Settings(faults));
         }
         let Parts { edge, machine, documents, status } = parts;
+        let board = Arc::new(Board::default());
+        let documents: Arc<dyn Documents> = match &settings.edge_node {
+            Some(_) => Arc::new(Tapped { inner: documents, board: board.clone() }),
+            None => documents,
+        };
 
         // What an earlier run left.
         let mut store = Store::open(&settings.state_dir)?;
         let mut journal = Journal::open(&settings.state_dir)?;
         let mut recovered = store.recover()?;
+        if let Err(error) = read::Reader::open(&settings.state_dir).and_then(|reader| status.board.fill(&reader)) {
+            tracing::warn!(%error, "the page begins empty: what the last run said cannot be read");
+        }
         let held_filters = recovered.filters.clone();
         // Written before the first connection: no filter can be in the session and not in the list.
         let mut may_be_held = held_filters.clone();
@@ -243,6 +300,7 @@ impl Daemon {
             );
         }
         let outbox = store.reader()?;
+        let copied_from = settings.historian.is_some().then(|| store.reader()).transpose()?;
         let old_rows = journal.reader()?;
 
         // Channels. Each is bounded; a full one makes its sender wait, except where the sender's comment says else.
@@ -254,9 +312,15 @@ impl Daemon {
         let (stop, stop_out) = watch::channel(false);
         let (finish, finish_out) = watch::channel(Finish::No);
         let outbox_changed = Arc::new(Notify::new());
+        let mail_changed = Arc::new(Notify::new());
+        let mail_store = settings.mail.as_ref().map(|_| store.reader()).transpose()?;
         let covered = Arc::new(AtomicU64::new(from));
         let give_up = Arc::new(AtomicBool::new(false));
 
+        let copier = match (settings.historian.clone(), copied_from) {
+            (Some(to), Some(from)) => Some(copy(to, from, &status, settings.now)?),
+            _ => None,
+        };
         let mut threads = Vec::new();
         let assets = std::mem::take(&mut recovered.assets);
         let intake = recovered.intake.take();
@@ -266,7 +330,10 @@ impl Daemon {
             orders: orders_out,
             senders: settings.shards + 1,
             outbox_limit: settings.outbox_limit,
+            audit_limits: settings.audit_limits,
             outbox_changed: outbox_changed.clone(),
+            mail_limit: settings.mail.as_ref().map(|mail| mail.mail.waiting_limit),
+            mail_changed: mail_changed.clone(),
             covered: covered.clone(),
             recovered: recovered_in,
             give_up: give_up.clone(),
@@ -296,6 +363,7 @@ impl Daemon {
                 orders: orders.clone(),
                 status: status.clone(),
                 looks: looks.clone(),
+                past_cases: settings.past_cases.clone(),
             };
             threads.push(thread("shard", move || shard.run(&told_out))?);
         }
@@ -303,6 +371,8 @@ impl Daemon {
 
         let mut router =
             Router::new(edge, shards, orders.clone(), documents.clone(), status.clone(), settings.snapshot_every);
+        let (rebirths, rebirths_out) = mpsc::channel(64);
+        router.rebirths = Some(rebirths);
         let of_router = status.clone();
         threads.push(thread("router", move || {
             faults.extend(router.restore(from, recorded.as_deref(), intake.as_deref(), assets)?);
@@ -333,6 +403,32 @@ impl Daemon {
             Ok(())
         })?);
 
+        // Full: the other connection drops and counts, since it has no session to keep what is not taken.
+        let (messages, messages_out) = mpsc::channel(4096);
+        let mut beside = Vec::new();
+        if let Some(sparkplug) = &settings.sparkplug {
+            let host = Host {
+                broker: settings.broker.clone(),
+                settings: sparkplug.clone(),
+                messages,
+                rebirths: rebirths_out,
+                stop: stop_out.clone(),
+                status: status.clone(),
+                now: settings.now,
+            };
+            beside.push(("Sparkplug host", tokio::spawn(host.run::<L>())));
+        }
+        if let Some(key) = &settings.edge_node {
+            let node = EdgeNode {
+                broker: settings.broker.clone(),
+                key: key.clone(),
+                board,
+                state_dir: settings.state_dir.clone(),
+                stop: stop_out.clone(),
+                now: settings.now,
+            };
+            beside.push(("Sparkplug edge node", tokio::spawn(node.run::<L>())));
+        }
         let reader = Reader {
             broker: settings.broker.clone(),
             had_session: !held_filters.is_empty(),
@@ -343,10 +439,25 @@ impl Daemon {
             durable: durable_out,
             orders: orders.clone(),
             reconfigured,
+            asked: status.inlet.take_end().unwrap_or_else(|| mpsc::channel(1).1),
+            beside: messages_out,
             stop: stop_out,
             status: status.clone(),
             now: settings.now,
         };
+        let mail = settings.mail.as_ref().zip(mail_store).map(|(mail, store)| Sender {
+            mail: mail.mail.clone(),
+            site: mail.site.clone(),
+            zone: mail.zone.clone(),
+            store: Arc::new(Mutex::new(store)),
+            changed: mail_changed,
+            orders: orders.clone(),
+            recovered: recovered_out.clone(),
+            attach: mail.attach.clone(),
+            status: status.clone(),
+            now: settings.now,
+        });
+        let desk = status.desk.behind();
         let writer = Writer {
             broker: settings.broker.clone(),
             documents,
@@ -362,7 +473,13 @@ impl Daemon {
         };
         let reader = tokio::spawn(reader.run::<L>());
         let writer = tokio::spawn(writer.run::<L>());
-        Ok(Self { settings, threads, reader, writer, orders, reconfigure, stop, finish, give_up })
+        let mail = mail.map(|sender| {
+            let handed_in = desk.pass_on(orders.clone());
+            tokio::spawn(async move {
+                tokio::join!(sender.run(), handed_in);
+            })
+        });
+        Ok(Self { settings, threads, reader, writer, mail, beside, orders, reconfigure, stop, finish, copier, give_up })
     }
 
     async fn until(
@@ -458,6 +575,10 @@ impl Daemon {
         if !ordered.await.unwrap_or(false) {
             left.push("not everything could be written to the disk; the next start applies the journal again".into());
         }
+        // Beside the writer, and by the same moment: both send what was written last.
+        if let Some((stop, _)) = &self.copier {
+            stop.send_replace(Some(deadline - self.settings.stop_within / 20));
+        }
         self.finish.send_replace(Finish::By(deadline - self.settings.stop_within / 20));
         match tokio::time::timeout_at(deadline.into(), &mut self.writer).await {
             Ok(Ok(end)) => {
@@ -474,7 +595,30 @@ impl Daemon {
                 left.push("the writer did not finish; the outbox waits for the next start".into());
             }
         }
+        for (name, task) in &mut self.beside {
+            match tokio::time::timeout_at(deadline.into(), &mut *task).await {
+                Ok(Ok(())) => {}
+                Ok(Err(_)) => left.push(format!("the {name} failed")),
+                Err(_) => {
+                    task.abort();
+                    left.push(format!("the {name} did not finish; the broker's will says that it is gone"));
+                }
+            }
+        }
+        if let Some((_, thread)) = self.copier {
+            while !thread.is_finished() && Instant::now() < deadline {
+                tokio::time::sleep(Duration::from_millis(2)).await;
+            }
+            // What it had no time for it finds in state.db after the next start.
+            if thread.is_finished() && thread.join().is_err() {
+                left.push("the historian thread failed".into());
+            }
+        }
         self.give_up.store(true, Ordering::Relaxed);
+        if let Some(mail) = &self.mail {
+            // It holds a sender of orders, and the keeper ends when there is none left.
+            mail.abort();
+        }
         drop(self.orders);
         for (name, thread) in self.threads {
             while !thread.is_finished() && Instant::now() < deadline {
@@ -494,6 +638,21 @@ impl Daemon {
         }
         Ended { left }
     }
+}
+
+/// The thread that copies. It is not one of those that may not end: a database nobody can reach stops no stream.
+fn copy(
+    settings: historian::Settings,
+    from: rusqlite::Connection,
+    status: &Arc<Status>,
+    now: fn() -> EventTime,
+) -> std::io::Result<(watch::Sender<Option<Instant>>, JoinHandle<()>)> {
+    let (stop, stop_out) = watch::channel(None);
+    status.historian.want();
+    let source = historian::source::Source::new(from);
+    let copier = Copier { settings, source, stop: stop_out, status: status.clone(), now };
+    let thread = std::thread::Builder::new().name("historian".into()).spawn(move || copier.run())?;
+    Ok((stop, thread))
 }
 
 /// Applies what the journal holds past the snapshots.

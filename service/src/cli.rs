@@ -1,4 +1,4 @@
-//! The command line: `demo | run | check | replay | evaluate | analyse`. Parsing only; what a command does is in the module of its name.
+//! The command line: `demo | run | check | replay | evaluate | analyse | export`. Parsing only; what a command does is in the module of its name.
 
 use clap::builder::TypedValueParser;
 use clap::{Args, Parser, Subcommand};
@@ -57,7 +57,7 @@ pub enum Command {
         long_about = "Starts a broker on a free local port, plays a simulated plant through it with a visible clock, \
 watches it, and prints the alerts as they come. Ends with what was planted in the data against what was found and when.\n\n\
 The exit code is 0 whatever the verdict says; another one means that the demo could not be played.",
-        after_long_help = "Examples:\n  roundsman demo\n  roundsman demo --pace 50000\n  roundsman demo --days 20\n\n\
+        after_long_help = "Examples:\n  roundsman demo\n  roundsman demo --pace 50000\n  roundsman demo --stay\n\n\
 While it runs, a second terminal can watch what is published, at the address it prints:\n  \
 mosquitto_sub -p PORT -v -t 'roundsman/#'"
     )]
@@ -77,8 +77,12 @@ ROUNDSMAN__BROKER__PASSWORD=... roundsman run --config plant.toml"
         long_about = "Prints every fault of the configuration at once, each with its path, the rule and the value; \
 or, when there is none, what is in effect: assets, points, topic filters, settings that differ from their defaults.\n\n\
 With --listen it also connects and shows which topics map to which asset, point and unit, and which map to nothing \
-and why. It publishes nothing.",
-        after_long_help = "Examples:\n  roundsman check --config plant.toml\n  roundsman check --config plant.toml --listen 30s"
+and why. It publishes nothing.\n\n\
+With --listen and --write it proposes a configuration from what the broker carries: topics, payloads, machines, points, \
+units said or guessed with the reason, how often values come. For a person to edit; a file that is there stays as it is.",
+        after_long_help = "Examples:\n  roundsman check --config plant.toml\n  roundsman check --config plant.toml --listen 30s\n  \
+roundsman check --config plant.toml --effective\n  \
+roundsman check --broker mqtt://localhost:1883 --listen 60s --write draft.toml"
     )]
     Check(CheckArgs),
     /// Play recordings through the same engine and write what would have been published.
@@ -101,10 +105,24 @@ mosquitto_sub -h broker -t 'plant/#' -F '%j' | zstd > recording.jsonl.zst"
     Evaluate(crate::evaluate::EvaluateArgs),
     /// Look inside waveforms: spectra, envelopes, likely fault.
     Analyse(crate::analyse::AnalyseArgs),
+    /// Write what is kept of an asset, or of all, as CSV or Parquet.
+    Export(crate::export::ExportArgs),
+    /// Make a two-page PDF about one machine, for whoever goes to it.
+    Report(crate::report::ReportArgs),
+    /// Make the hash of a password, for somebody who may sign in at the page.
+    #[command(
+        long_about = "Reads a password and prints what stands for it in the configuration, under [[users]]. At a terminal \
+it asks twice and shows nothing; else it reads the first line of the standard input. The password itself is kept nowhere.",
+        after_long_help = "Examples:\n  roundsman hash-password\n  pwgen -s 20 1 | tee password | roundsman hash-password"
+    )]
+    HashPassword,
+    /// Write man pages, shell completions and JSON Schemas, for whoever builds a package.
+    #[command(hide = true)]
+    Extras(crate::extras::ExtrasArgs),
 }
 
 /// Arguments of `demo`.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Clone, Default, Args)]
 pub struct DemoArgs {
     /// Seconds of plant time per second of yours; without it as fast as the machine can.
     #[arg(long, value_name = "N", value_parser = parse_pace)]
@@ -115,6 +133,12 @@ pub struct DemoArgs {
     /// Stop after so many days of the recording.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     pub days: Option<u16>,
+    /// Port of the page on this machine; 8720, or a free one when that is taken.
+    #[arg(long, value_name = "PORT")]
+    pub page_port: Option<u16>,
+    /// When all is played, keep the page up until Ctrl-C; the verdict comes then.
+    #[arg(long)]
+    pub stay: bool,
     /// Folder of the recorded site; `replay-data/quillhaven` beside you or beside the sources when left out.
     #[arg(long, value_name = "DIR")]
     pub data: Option<PathBuf>,
@@ -133,13 +157,26 @@ pub struct RunArgs {
 
 /// Arguments of `check`.
 #[derive(Debug, Clone, Args)]
+#[command(group = clap::ArgGroup::new("source").args(["config", "broker"]).required(true).multiple(true))]
 pub struct CheckArgs {
     /// The configuration file (TOML).
     #[arg(long, value_name = "FILE")]
-    pub config: PathBuf,
+    pub config: Option<PathBuf>,
+    /// The broker, where there is no configuration file yet, or instead of the one in it.
+    #[arg(long, value_name = "URL")]
+    pub broker: Option<String>,
+    /// Print every value in effect with where it came from: file and line, environment, --set, tag list, default.
+    #[arg(long, conflicts_with_all = ["listen", "broker"])]
+    pub effective: bool,
     /// Connect and listen this long, then show which topics map to what.
     #[arg(long, value_name = "TIME", num_args = 0..=1, default_missing_value = "10s", value_parser = parse_listen)]
     pub listen: Option<Duration>,
+    /// Propose a configuration from what was heard and write it to this new file.
+    #[arg(long, value_name = "FILE", requires = "listen")]
+    pub write: Option<PathBuf>,
+    /// Topic filter to listen on for --write; may be given several times. Everything when left out.
+    #[arg(long, value_name = "FILTER", requires = "write")]
+    pub filter: Vec<String>,
     /// Override one setting; may be given several times.
     #[arg(long = "set", value_name = "KEY=VALUE", long_help = SET_HELP)]
     pub set: Vec<String>,

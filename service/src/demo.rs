@@ -24,6 +24,8 @@ mod data;
 #[cfg(feature = "demo-broker")]
 mod links;
 #[cfg(feature = "demo-broker")]
+mod page;
+#[cfg(feature = "demo-broker")]
 mod play;
 #[cfg(feature = "demo-broker")]
 mod screen;

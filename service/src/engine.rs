@@ -4,15 +4,17 @@ use crate::acquire::{AssetId, Observation, Rejection};
 use crate::advise::diagnosis::{CaptureRequest, Diagnosis};
 use crate::advise::document::{Alert, History, RemainingLife, Zone};
 use crate::asset::capture::{Kept, Stored, Unread, Waveform};
+use crate::asset::neighbours::{Around, Near};
 use crate::asset::now::Now;
 use crate::asset::settings::Settings;
 use crate::asset::spec::AssetSpec;
 use crate::asset::{Asset, State};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// What the engine reacts to. Within one asset the order matters; between assets it does not.
+/// What the engine reacts to. Within one asset, and between assets of one group, the order matters; else it does not.
 #[derive(Debug, Clone)]
 pub enum Event {
     /// An asset was registered or got another point (points are only ever appended).
@@ -115,7 +117,7 @@ pub struct Done {
 }
 
 /// One of the operator's own limits.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, schemars::JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum LimitName {
     /// Warning when above.
@@ -156,6 +158,8 @@ pub struct TrendSample {
     pub observed: f64,
     /// Expected value; NaN when there is none.
     pub expected: f64,
+    /// Half width of the expected band; NaN when there is none.
+    pub band: f64,
 }
 
 /// What the engine says. Everything but `Rejected` belongs to one asset and is in its event order.
@@ -165,6 +169,8 @@ pub enum Output {
     Scored(AssetId, Score),
     /// A point of a snapshot, for the trend tiers.
     Trend(AssetId, TrendSample),
+    /// The asset is in another operating state from this time on (its name, when it is a known one); with trends only.
+    OperatingState(AssetId, EventTime, Option<String>),
     /// An alert changed: to be published and recorded.
     Alert(AssetId, Box<Alert>),
     /// A new remaining-life statement (at every refit of a trend).
@@ -189,6 +195,9 @@ pub enum Output {
     Ended(AssetId, Box<History>),
 }
 
+/// No tick is as late as this.
+const NEVER: EventTime = EventTime(i64::MAX);
+
 /// Reads a stored form and nothing behind it: bytes that are left over were written in another form.
 pub(crate) fn whole<'b, T: Deserialize<'b>>(bytes: &'b [u8]) -> Result<T, postcard::Error> {
     match postcard::take_from_bytes(bytes)? {
@@ -197,12 +206,17 @@ pub(crate) fn whole<'b, T: Deserialize<'b>>(bytes: &'b [u8]) -> Result<T, postca
     }
 }
 
-/// The assets of one worker and their step. Assets are independent: spreading them over engines changes nothing.
+/// The assets of one worker and their step. Assets see those they are grouped with and no others: spreading them over
+/// engines changes nothing as long as a group stays together.
 #[derive(Default)]
 pub struct Engine {
     site: Arc<str>,
     /// By id; an engine that has only some of the assets has gaps.
     assets: Vec<Option<Box<Asset>>>,
+    by_name: BTreeMap<String, AssetId>,
+    /// Before this a tick has nothing to do for the asset of the same place: most ticks pass most assets by, and need not
+    /// fetch them for that. Follows from their states.
+    due: Vec<EventTime>,
     /// Whether trend samples are wanted.
     trends: bool,
     /// Whether histories are wanted.
@@ -214,7 +228,15 @@ pub struct Engine {
 impl Engine {
     /// Without assets yet. `trends`: whether [`Output::Trend`] is wanted.
     pub fn new(site: &str, trends: bool) -> Self {
-        Self { site: site.into(), assets: Vec::new(), trends, histories: false, now: Now::default() }
+        Self {
+            site: site.into(),
+            assets: Vec::new(),
+            by_name: BTreeMap::new(),
+            due: Vec::new(),
+            trends,
+            histories: false,
+            now: Now::default(),
+        }
     }
 
     /// Also says [`Output::Ended`] at the end.
@@ -231,45 +253,120 @@ impl Engine {
                 let slot = id.0 as usize;
                 if self.assets.len() <= slot {
                     self.assets.resize_with(slot + 1, || None);
+                    self.due.resize(slot + 1, NEVER);
                 }
                 match &mut self.assets[slot] {
                     Some(asset) => asset.define(spec.clone(), settings.clone()),
                     empty => {
                         let asset = Asset::new(*id, self.site.clone(), spec.clone(), settings.clone());
                         *empty = Some(Box::new(asset));
+                        self.by_name.insert(spec.name.clone(), *id);
                     }
                 }
+                self.relate(*id);
             }
             Event::Observed(o) => {
-                if let Some(Some(asset)) = self.assets.get_mut(o.asset.0 as usize) {
-                    asset.observe(o, trends, &mut self.now, out);
+                self.step_of(o.asset, |asset, around, now| asset.observe(o, trends, around, now, out));
+                let place = o.asset.0 as usize;
+                if let (Some(Some(asset)), Some(due)) = (self.assets.get(place), self.due.get_mut(place)) {
+                    // Too early costs a visit, and the visit puts it right.
+                    *due = asset.closes_at().map_or(*due, |closes| closes.min(*due));
                 }
             }
             Event::Waveform(id, at, waveform) => {
-                if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
-                    asset.waveform(*at, waveform, out);
-                }
+                self.step_of(*id, |asset, around, _| asset.waveform(*at, waveform, around, out));
+                self.settle_due(*id);
             }
             Event::Tick(at) => {
-                for asset in self.assets.iter_mut().flatten() {
-                    asset.tick(*at, trends, &mut self.now, out);
-                }
-            }
-            Event::Command(id, at, command) => {
-                if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
-                    asset.command(*at, command, out);
-                }
-            }
-            Event::End(at) => {
-                for asset in self.assets.iter_mut().flatten() {
-                    asset.end(*at, trends, &mut self.now, out);
-                    if self.histories
-                        && let Some(history) = asset.history()
-                    {
-                        out.push(Output::Ended(asset.id(), Box::new(history)));
+                for place in 0..self.assets.len() {
+                    if self.due.get(place).is_some_and(|due| due <= at) {
+                        let id = AssetId(place as u32);
+                        self.step_of(id, |asset, around, now| asset.tick(*at, trends, around, now, out));
+                        self.settle_due(id);
                     }
                 }
             }
+            Event::Command(id, at, command) => {
+                self.step_of(*id, |asset, around, _| asset.command(*at, command, around, out));
+                self.settle_due(*id);
+            }
+            Event::End(at) => {
+                let histories = self.histories;
+                for id in 0..self.assets.len() as u32 {
+                    self.step_of(AssetId(id), |asset, around, now| {
+                        asset.end(*at, trends, around, now, out);
+                        if histories && let Some(history) = asset.history() {
+                            out.push(Output::Ended(asset.id(), Box::new(history)));
+                        }
+                    });
+                }
+            }
+        }
+    }
+
+    /// One asset's step, which sees the others as they stand.
+    #[inline]
+    fn step_of(&mut self, id: AssetId, step: impl FnOnce(&mut Asset, Around<'_>, &mut Now)) {
+        let Some(mut asset) = self.assets.get_mut(id.0 as usize).and_then(Option::take) else { return };
+        step(&mut asset, Around(&self.assets), &mut self.now);
+        if let Some(place) = self.assets.get_mut(id.0 as usize) {
+            *place = Some(asset);
+        }
+    }
+
+    /// Tells an asset and those it is grouped with of each other.
+    fn relate(&mut self, id: AssetId) {
+        let near = |engine: &Self, id: AssetId| -> Vec<Near> {
+            let Some(Some(asset)) = engine.assets.get(id.0 as usize) else { return Vec::new() };
+            let name = &asset.spec().name;
+            let mut near = Vec::new();
+            for group in asset.settings().groups.of(name) {
+                for other in group.all().filter(|other| *other != name) {
+                    near.extend(engine.by_name.get(other).map(|id| Near::new(*id, other, name, group)));
+                }
+            }
+            near
+        };
+        let mut told = vec![id];
+        told.extend(near(self, id).iter().map(|other| other.id));
+        for id in told {
+            let near = near(self, id);
+            if let Some(Some(asset)) = self.assets.get_mut(id.0 as usize) {
+                asset.relate(near);
+            }
+            self.settle_due(id);
+        }
+    }
+
+    /// Gives an asset away: its group has a home in another engine from now on.
+    pub fn release(&mut self, id: AssetId) -> Option<Box<Asset>> {
+        let asset = self.assets.get_mut(id.0 as usize)?.take()?;
+        self.by_name.remove(&asset.spec().name);
+        if let Some(due) = self.due.get_mut(id.0 as usize) {
+            *due = NEVER;
+        }
+        Some(asset)
+    }
+
+    /// Takes an asset that another engine gave away; its definition comes next.
+    pub fn adopt(&mut self, asset: Box<Asset>) {
+        let slot = asset.id().0 as usize;
+        if self.assets.len() <= slot {
+            self.assets.resize_with(slot + 1, || None);
+            self.due.resize(slot + 1, NEVER);
+        }
+        let id = asset.id();
+        self.by_name.insert(asset.spec().name.clone(), id);
+        if let Some(place) = self.assets.get_mut(slot) {
+            *place = Some(asset);
+        }
+        self.settle_due(id);
+    }
+
+    fn settle_due(&mut self, id: AssetId) {
+        let place = id.0 as usize;
+        if let (Some(Some(asset)), Some(due)) = (self.assets.get(place), self.due.get_mut(place)) {
+            *due = asset.due();
         }
     }
 
@@ -293,6 +390,7 @@ impl Engine {
             Some(Some(asset)) => asset.restore(state),
             _ => true,
         };
+        self.settle_due(id);
         if whole { Ok(()) } else { Err(postcard::Error::DeserializeBadEncoding) }
     }
 }

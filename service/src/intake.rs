@@ -4,17 +4,23 @@
 //! journal → router → shards → keeper; each arrow is a bounded channel, a full one makes its sender wait, and so a
 //! slow engine or disk is felt by the broker through acknowledgements that do not come.
 
-use crate::acquire::mqtt::link::Publication;
+use crate::acquire::mqtt::link::{About, Publication};
 use crate::acquire::mqtt::{Entry, Message, ReplyTo, backoff::fnv1a};
+use crate::acquire::sparkplug::NodeKey;
 use crate::acquire::{AssetId, Rejection};
+use crate::advise::document::Alert;
+use crate::advise::document::History;
 use crate::advise::publish::Documents;
 use crate::asset::capture::Look;
 use crate::engine::{Command, Done, Event, Output};
+use crate::keep::plate::Plate;
 use crate::keep::{Changed, Order, Record};
 use crate::status::Status;
-use crate::vitals::{Census, Worker};
+use crate::vitals::{Census, Moment, Worker};
+use bytes::Bytes;
 use roundsman_models::EventTime;
 use std::collections::HashMap;
+use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -33,6 +39,8 @@ pub struct Routed {
     pub held_back: Vec<(Rejection, String)>,
     /// Reasons of which `rejected` has a detail already, a bit each.
     told: u32,
+    /// Sparkplug nodes that should say again what they have. Asked live only: what is applied again asks nobody.
+    pub rebirths: Vec<NodeKey>,
     /// Reply topic named in a command's payload; the response topic of MQTT 5 goes before it.
     pub reply_to: Option<String>,
     /// The reply topic is one of ours: nothing is said there.
@@ -73,6 +81,8 @@ pub struct RefusedCommand {
 pub trait Edge: Send + 'static {
     /// Appends what `message` means to `out`. Never called for a retained or a cut message.
     fn message(&mut self, message: &Message, out: &mut Routed);
+    /// Appends what somebody did on the page. Their right to it was settled there.
+    fn asked(&mut self, _message: &Message, _out: &mut Routed) {}
     /// The stream was silent for `micros`: time passes.
     fn idle(&mut self, micros: i64, out: &mut Routed);
     /// Begins under a recorded configuration instead of the one it was made with. Before [`Edge::restore`].
@@ -100,6 +110,10 @@ pub trait Machine: Send + 'static {
     fn save(&self) -> Vec<(AssetId, String, Vec<u8>)>;
     /// Takes over an asset's saved state, after its definition. On an error the asset begins anew.
     fn restore(&mut self, asset: AssetId, name: &str, saved: &[u8]) -> Result<(), String>;
+    /// Gives an asset's state away and forgets it: its group has a home in another shard from now on.
+    fn release(&mut self, _asset: AssetId) -> Option<Vec<u8>> {
+        None
+    }
     /// How many assets are learning and how many are monitored.
     fn census(&self) -> Census {
         Census::default()
@@ -114,6 +128,8 @@ pub struct Origin {
     part: u32,
     received: EventTime,
     reply_to: Option<ReplyTo>,
+    /// By this its giver waits for the outcome, when it was given on the page.
+    given: Option<Bytes>,
 }
 
 /// What a shard is told.
@@ -122,6 +138,8 @@ pub enum ToShard {
     Events(Vec<Event>, Vec<(usize, Origin)>),
     /// Take over a saved state.
     Restore(AssetId, String, Vec<u8>),
+    /// Give an asset's state away.
+    Release(AssetId, SyncSender<Option<Vec<u8>>>),
     /// Save everything as of this journal position.
     Snapshot(u64),
     /// What the journal held at the start is applied.
@@ -145,6 +163,10 @@ pub struct Router<E> {
     pub status: Arc<Status>,
     /// Snapshots are taken so often.
     pub snapshot_every: Duration,
+    /// To the connection that asks Sparkplug nodes for a rebirth. Full or closed: not asked this time; the edge asks again.
+    pub rebirths: Option<mpsc::Sender<NodeKey>>,
+    /// The journal of before is applied: what comes now is new.
+    live: bool,
     homes: HashMap<AssetId, usize>,
     batches: Vec<ForShard>,
     /// Saved states whose asset is not registered (any more, or not yet again), by name.
@@ -180,6 +202,8 @@ impl<E: Edge> Router<E> {
             documents,
             status,
             snapshot_every,
+            rebirths: None,
+            live: false,
             homes,
             batches,
             unclaimed: HashMap::new(),
@@ -222,6 +246,7 @@ impl<E: Edge> Router<E> {
 
     /// Everything the journal held at the start has been applied.
     pub fn recovered(&mut self) -> Result<(), Gone> {
+        self.live = true;
         for home in 0..self.shards.len() {
             self.tell(home, ToShard::Recovered)?;
         }
@@ -259,6 +284,7 @@ impl<E: Edge> Router<E> {
         for (part, entry) in (0..).zip(entries) {
             match entry {
                 Entry::Message(message) => self.message(position, part, message, &mut routed)?,
+                Entry::Asked(message) => self.asked(position, part, message, &mut routed)?,
                 Entry::Idle(micros) => {
                     self.edge.idle(*micros, &mut routed);
                     self.route(None, &mut routed)?;
@@ -333,28 +359,47 @@ impl<E: Edge> Router<E> {
         }
         let reply_to = message.reply_to.clone().or(in_payload).filter(|_| !barred);
         let topic = Arc::from(message.topic.as_str());
-        let origin = Origin { topic, position, part, received: message.received, reply_to };
+        let origin = Origin { topic, position, part, received: message.received, reply_to, given: None };
+        self.command(&origin, routed)
+    }
+
+    fn asked(&mut self, position: u64, part: u32, message: &Message, routed: &mut Routed) -> Result<(), Gone> {
+        self.edge.asked(message, routed);
+        // What the command itself says of an answer is not followed: the answer is on the page.
+        (routed.reply_to, routed.reply_barred) = (None, false);
+        let topic = Arc::from(message.topic.as_str());
+        let given = message.reply_to.as_ref().and_then(|to| to.correlation.clone());
+        let origin = Origin { topic, position, part, received: message.received, reply_to: None, given };
+        self.command(&origin, routed)
+    }
+
+    fn command(&mut self, origin: &Origin, routed: &mut Routed) -> Result<(), Gone> {
         if let Some(refused) = routed.refused.take() {
             self.status.commands.up();
-            tracing::warn!(topic = message.topic, by = refused.by, why = refused.why, "a command was refused");
+            tracing::warn!(topic = &*origin.topic, by = refused.by, why = refused.why, "a command was refused");
             let payload = self.documents.answer(refused.asset.as_deref(), None, Err(&refused.why));
             let record = Record::Answer {
-                position,
-                part,
+                position: origin.position,
+                part: origin.part,
                 at: self.edge.now(),
-                received: message.received,
+                received: origin.received,
                 asset: refused.asset.map(Into::into),
                 by: refused.by,
                 note: None,
                 action: refused.action,
                 accepted: false,
                 answer: refused.why,
-                changed: Box::new(Changed { topic: origin.topic.clone(), old: None, new: None }),
+                changed: Box::new(Changed {
+                    topic: origin.topic.clone(),
+                    old: None,
+                    new: None,
+                    given: origin.given.clone(),
+                }),
                 reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
             };
             self.order(Order::Records(vec![record]))?;
         }
-        self.route(Some(&origin), routed)
+        self.route(Some(origin), routed)
     }
 
     fn route(&mut self, origin: Option<&Origin>, routed: &mut Routed) -> Result<(), Gone> {
@@ -366,6 +411,11 @@ impl<E: Edge> Router<E> {
         }
         for (reason, detail) in routed.held_back.drain(..) {
             self.status.refuse_held(reason, &detail);
+        }
+        for node in routed.rebirths.drain(..).filter(|_| self.live) {
+            if let Some(rebirths) = &self.rebirths {
+                let _ = rebirths.try_send(node);
+            }
         }
         Ok(())
     }
@@ -379,12 +429,19 @@ impl<E: Edge> Router<E> {
                 }
                 return Ok(());
             }
-            Event::Define(asset, spec, _) => {
-                // By name, so that the same asset has the same shard whatever order the assets came in.
-                let home = (fnv1a(spec.name.as_bytes()) % self.shards.len().max(1) as u64) as usize;
-                self.homes.insert(*asset, home);
+            Event::Define(asset, spec, settings) => {
+                // By name, so that the same asset has the same shard whatever order the assets came in; by that of its
+                // group, so that all of it has one.
+                let name = settings.groups.home(&spec.name);
+                let home = (fnv1a(name.as_bytes()) % self.shards.len().max(1) as u64) as usize;
+                let moved = self.homes.insert(*asset, home).filter(|before| *before != home);
+                let given = match moved {
+                    Some(before) => self.release(before, *asset)?,
+                    None => None,
+                };
                 self.status.assets.set(self.homes.len() as u64);
-                claimed = self.unclaimed.remove_entry(&spec.name);
+                claimed =
+                    given.map(|saved| (spec.name.clone(), saved)).or_else(|| self.unclaimed.remove_entry(&spec.name));
                 *asset
             }
             Event::Observed(observation) => {
@@ -410,6 +467,15 @@ impl<E: Edge> Router<E> {
             self.tell(home, ToShard::Restore(asset, name, saved))?;
         }
         Ok(())
+    }
+
+    /// Takes an asset's state from its shard. Waits until the shard has done what it was told before: it happens when the
+    /// groups of a running plant are changed, and never else.
+    fn release(&mut self, home: usize, asset: AssetId) -> Result<Option<Vec<u8>>, Gone> {
+        self.flush()?;
+        let (given, state) = std::sync::mpsc::sync_channel(1);
+        self.tell(home, ToShard::Release(asset, given))?;
+        state.recv().map_err(|_| Gone)
     }
 
     fn flush(&mut self) -> Result<(), Gone> {
@@ -449,7 +515,20 @@ impl<E: Edge> Router<E> {
 }
 
 fn reply(to: &ReplyTo, payload: Vec<u8>) -> Publication {
-    Publication { topic: to.topic.clone(), payload, retain: false, correlation: to.correlation.clone() }
+    Publication {
+        topic: to.topic.clone(),
+        payload,
+        retain: false,
+        correlation: to.correlation.clone(),
+        about: About::default(),
+    }
+}
+
+/// What a shard knows of an asset beside its engine's state.
+struct Known {
+    name: Arc<str>,
+    /// Where the time of its readings is noted for the page.
+    seen: Arc<Moment>,
 }
 
 /// The assets are counted so often.
@@ -467,6 +546,8 @@ pub struct Shard<M> {
     pub status: Arc<Status>,
     /// Waveforms to be looked at ahead. Full: the look is taken when its outcome is asked for.
     pub looks: SyncSender<Look>,
+    /// Folder for the lives whose alert somebody confirmed; `None`: they are not kept.
+    pub past_cases: Option<PathBuf>,
 }
 
 /// Looks waiting for a thread at most; each holds one message.
@@ -489,7 +570,7 @@ pub fn look_ahead(looks: &Mutex<Receiver<Look>>) {
 impl<M: Machine> Shard<M> {
     /// Works until the router's side closes.
     pub fn run(mut self, told: &Receiver<ToShard>) -> Result<(), Gone> {
-        let mut names: HashMap<AssetId, Arc<str>> = HashMap::new();
+        let mut names: HashMap<AssetId, Known> = HashMap::new();
         let mut outputs = Vec::new();
         let mut counted = Instant::now();
         let worker = self.status.vitals.worker("shard");
@@ -518,8 +599,10 @@ impl<M: Machine> Shard<M> {
                         if let Event::Define(asset, spec, _) = event {
                             let name: Arc<str> = spec.name.as_str().into();
                             let points = spec.points.iter().map(|point| (point.name.clone(), point.unit.clone()));
-                            records.push(Record::Asset { name: name.clone(), points: points.collect() });
-                            names.insert(*asset, name);
+                            let plate = Box::new(Plate::of(spec));
+                            records.push(Record::Asset { name: name.clone(), points: points.collect(), plate });
+                            let seen = self.status.board.define(&name, spec);
+                            names.insert(*asset, Known { name, seen });
                         }
                         let origin = commands.next_if(|(at, _)| *at == index).map(|(_, origin)| origin);
                         self.machine.step(event, &mut outputs);
@@ -536,9 +619,15 @@ impl<M: Machine> Shard<M> {
                 ToShard::Restore(asset, name, saved) => {
                     if let Err(why) = self.machine.restore(asset, &name, &saved) {
                         tracing::error!(asset = name, why, "the saved state cannot be used; this asset learns anew");
+                        self.status.board.lost(&name);
                         self.status.vitals.lost_state(format!("what was learned of {name}: {why}"));
                         self.status.add_state_fault(format!("asset {name}: {why}; it learns anew"));
                     }
+                    continue;
+                }
+                ToShard::Release(asset, to) => {
+                    // Gone: so is the router, and the daemon is on its way down.
+                    let _ = to.send(self.machine.release(asset));
                     continue;
                 }
                 ToShard::Snapshot(position) => {
@@ -557,28 +646,38 @@ impl<M: Machine> Shard<M> {
     fn record(
         &self,
         output: Output,
-        names: &HashMap<AssetId, Arc<str>>,
+        names: &HashMap<AssetId, Known>,
         origin: Option<&Origin>,
         records: &mut Vec<Record>,
     ) {
         match output {
-            Output::Scored(..) => self.status.scored.up(),
-            Output::Rejected(asset, reason) => self.status.reject_of(reason, names.get(&asset).map_or("", |name| name)),
+            Output::Scored(asset, score) => {
+                self.status.scored.up();
+                if let Some(known) = names.get(&asset) {
+                    known.seen.set(score.at);
+                }
+            }
+            Output::Rejected(asset, reason) => {
+                self.status.reject_of(reason, names.get(&asset).map_or("", |known| &known.name))
+            }
             Output::Trend(asset, sample) => {
-                if let Some(name) = names.get(&asset) {
+                if let Some(Known { name, .. }) = names.get(&asset) {
                     records.push(Record::Trend {
                         asset: name.clone(),
                         point: sample.point,
                         at: sample.at,
                         observed: sample.observed,
                         expected: sample.expected,
+                        band: sample.band,
                     });
                 }
             }
             Output::Alert(asset, alert) => {
                 self.status.alerts.up();
                 self.status.vitals.alert(alert.severity);
-                let name = names.get(&asset).cloned().unwrap_or_else(|| alert.asset.as_str().into());
+                let name = named(&alert.asset, asset, names);
+                let alert = Arc::<Alert>::from(alert);
+                self.status.board.alert(&name, alert.clone());
                 records.push(Record::Alert {
                     id: alert.id.clone(),
                     revision: alert.revision,
@@ -588,17 +687,33 @@ impl<M: Machine> Shard<M> {
                     state: word(&alert.state),
                     severity: word(&alert.severity),
                     publication: self.documents.alert(&alert),
+                    document: self.documents.alert_document(&alert),
                 });
             }
             Output::RemainingLife(asset, at, life) => {
-                if let Some(name) = names.get(&asset) {
-                    records.push(Record::State(self.documents.remaining_life(name, at, &life)));
+                if let Some(Known { name, .. }) = names.get(&asset) {
+                    let publication = self.documents.remaining_life(name, at, &life);
+                    records.push(Record::State { asset: name.clone(), kind: "remaining-life", at, publication });
+                    self.status.board.life(name, at, Arc::from(life));
                 }
             }
-            // Only a replay asks for it.
-            Output::Ended(..) => {}
-            Output::Condition(_, condition) => records.push(Record::State(self.documents.condition(&condition))),
-            Output::Diagnosis(_, diagnosis) => records.push(Record::State(self.documents.diagnosis(&diagnosis))),
+            Output::Ended(_, history) => self.keep_past_case(&history),
+            Output::OperatingState(asset, at, state) => {
+                if let Some(Known { name, .. }) = names.get(&asset) {
+                    records.push(Record::Period { asset: name.clone(), at, state: state.unwrap_or_default() });
+                }
+            }
+            Output::Condition(asset, condition) => {
+                let name = named(&condition.asset, asset, names);
+                let publication = self.documents.condition(&condition);
+                records.push(Record::State { asset: name, kind: "condition", at: condition.at, publication });
+                self.status.board.condition(Arc::from(condition));
+            }
+            Output::Diagnosis(asset, diagnosis) => {
+                let name = named(&diagnosis.asset, asset, names);
+                let publication = self.documents.diagnosis(&diagnosis);
+                records.push(Record::State { asset: name, kind: "diagnosis", at: diagnosis.at, publication });
+            }
             Output::CaptureRequest(_, request) => records.push(Record::Request {
                 asset: request.asset.as_str().into(),
                 at: request.at,
@@ -609,7 +724,7 @@ impl<M: Machine> Shard<M> {
                 if self.looks.try_send(stored.look).is_err() {
                     self.status.waveforms_not_ahead.up();
                 }
-                if let Some(name) = names.get(&asset) {
+                if let Some(Known { name, .. }) = names.get(&asset) {
                     records.push(Record::Waveform {
                         asset: name.clone(),
                         number: stored.number,
@@ -620,19 +735,32 @@ impl<M: Machine> Shard<M> {
                 }
             }
             Output::CapturesKept(asset, kept) => {
-                if let Some(name) = names.get(&asset) {
+                if let Some(Known { name, .. }) = names.get(&asset) {
                     records.push(Record::WaveformsKept { asset: name.clone(), kept: *kept });
                 }
             }
             Output::WaveformRefused(asset, unread) => {
-                let name = names.get(&asset).map_or("", |name| name);
+                let name = names.get(&asset).map_or("", |known| &known.name);
                 self.status.bad_waveform(name, &unread.part, &unread.why);
             }
             Output::Answered(asset, at, command, outcome) => {
                 let Some(origin) = origin else { return };
                 self.status.commands.up();
-                records.push(self.answer(names.get(&asset), at, command, outcome, origin));
+                records.push(self.answer(names.get(&asset).map(|known| &known.name), at, command, outcome, origin));
             }
+        }
+    }
+
+    /// On the disk before the snapshot that covers the command: a crash between them gives the command, and the file, again.
+    fn keep_past_case(&self, history: &History) {
+        let Some(dir) = &self.past_cases else { return };
+        match crate::keep::histories::keep(dir, history) {
+            Ok(path) => tracing::info!(
+                asset = history.asset,
+                "its life up to a confirmed finding is kept as a past case, for forecasts from the next start or SIGHUP on: {}",
+                path.display()
+            ),
+            Err(error) => tracing::error!(asset = history.asset, "its life is not kept as a past case: {error}"),
         }
     }
 
@@ -662,10 +790,15 @@ impl<M: Machine> Shard<M> {
             action,
             accepted,
             answer,
-            changed: Box::new(Changed { topic: origin.topic.clone(), old, new }),
+            changed: Box::new(Changed { topic: origin.topic.clone(), old, new, given: origin.given.clone() }),
             reply: origin.reply_to.as_ref().map(|to| reply(to, payload)),
         }
     }
+}
+
+/// The name of an asset as its shard has it; as a document says it where that is not known.
+fn named(said: &str, asset: AssetId, names: &HashMap<AssetId, Known>) -> Arc<str> {
+    names.get(&asset).map_or_else(|| said.into(), |known| known.name.clone())
 }
 
 /// A unit variant in the spelling of the documents.

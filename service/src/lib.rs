@@ -11,7 +11,12 @@ pub mod asset;
 pub mod engine;
 
 pub mod advise;
+pub mod board;
+pub mod historian;
+pub mod inlet;
 pub mod keep;
+pub mod mail;
+pub mod schema;
 pub mod status;
 pub mod vitals;
 
@@ -20,11 +25,16 @@ pub mod web;
 
 pub mod analyse;
 pub mod app;
+pub mod chart;
 pub mod check;
 pub mod demo;
 pub mod evaluate;
+pub mod export;
+pub mod extras;
+pub mod hash_password;
 pub mod reload;
 pub mod replay;
+pub mod report;
 pub mod run;
 pub mod spill;
 

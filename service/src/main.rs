@@ -4,7 +4,7 @@ use clap::Parser;
 use roundsman::cli::{CheckArgs, Cli, Command, LogFormat, ReplayArgs, RunArgs};
 use roundsman::config::{self, Checked};
 use roundsman::error::{Error, Fault};
-use roundsman::{analyse, check, demo, evaluate, replay};
+use roundsman::{analyse, check, demo, evaluate, export, extras, hash_password, replay, report};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -33,6 +33,10 @@ fn main() -> ExitCode {
         Command::Replay(args) => run_replay(args),
         Command::Evaluate(args) => evaluate::run(args, &mut std::io::stdout().lock()),
         Command::Analyse(args) => analyse::run(args, &mut std::io::stdout().lock()),
+        Command::Export(args) => export::run(args, &mut std::io::stdout().lock()),
+        Command::Report(args) => report::run(args),
+        Command::HashPassword => hash_password::run(&mut std::io::stdout().lock()),
+        Command::Extras(args) => extras::run(args),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,
@@ -52,7 +56,20 @@ fn run(args: &RunArgs) -> Result<(), Error> {
 }
 
 fn run_check(args: &CheckArgs) -> Result<(), Error> {
+    if let (Some(time), Some(path)) = (args.listen, &args.write) {
+        let proposal = check::proposal(args, time)?;
+        check::write_new(path, &proposal.text)?;
+        return print(&format_args!("{}\n", proposal.summary(path)));
+    }
+    if args.config.is_none() {
+        // Without a file there is no mapping to show and nothing to sum up.
+        let said = "--broker alone says nothing of topics: add --listen 60s --write FILE, or --config FILE";
+        return Err(Error::new(Fault::Usage, said));
+    }
     let config = check::load(args)?;
+    if args.effective {
+        return check::effective(args)?.iter().try_for_each(|value| print(&format_args!("{value}\n")));
+    }
     print(&check::Summary(&config))?;
     match args.listen {
         None => Ok(()),

@@ -4,7 +4,7 @@
 //! apply it at the same place, and the rule that live, recovered and replayed give the same documents holds through it.
 
 use crate::acquire::mqtt::reader::Reconfigured;
-use crate::config::Checked;
+use crate::config::{Checked, under_clock};
 use crate::error::Error;
 use crate::run;
 use crate::service_manager;
@@ -26,14 +26,23 @@ pub enum Reach {
 
 /// What the settings of a table, or one of them, reach. The engine keeps what a model was made with inside its state, so
 /// a restart reaches no further than SIGHUP does.
-const REACHES: [(&str, Reach); 17] = [
+const REACHES: [(&str, Reach); 26] = [
     ("broker", Reach::Restart),
     ("state", Reach::Restart),
     ("http", Reach::Restart),
+    ("mail", Reach::Restart),
+    ("historian", Reach::Restart),
+    ("page", Reach::Restart),
+    ("users", Reach::Restart),
     ("journal", Reach::Restart),
+    ("audit", Reach::Restart),
     ("service", Reach::Restart),
     ("publish", Reach::Restart),
+    ("sparkplug.groups", Reach::Restart),
+    ("sparkplug.host_id", Reach::Restart),
+    ("sparkplug.publish", Reach::Restart),
     ("site.name", Reach::Restart),
+    ("site.units", Reach::Restart),
     ("site.zone", Reach::Now),
     ("align", Reach::NewAssets),
     ("alarm.raise_snapshots", Reach::NewAssets),
@@ -130,7 +139,10 @@ impl Running {
         };
         let settings = run::settings(&mixed, &run::topics(&mixed)?)?;
         self.in_effect = (*next.fingerprints).clone();
-        let told = next.recorded.clone().filter(|_| change.concerns_engine());
+        // A change of the clock waits for the restart, like all of [broker].
+        let clock = self.started_with.clock();
+        let recorded = next.recorded.as_ref().filter(|_| change.concerns_engine());
+        let told = recorded.and_then(|recorded| Some(under_clock(recorded, clock)?.into()));
         let told = told.map(|recorded| Reconfigured { recorded, filters: Some(settings.broker.filters) });
         Ok((change, told))
     }
@@ -213,6 +225,7 @@ mod tests {
             ("broker.url", Reach::Restart),
             ("http.listen", Reach::Restart),
             ("site.name", Reach::Restart),
+            ("site.units", Reach::Restart),
             ("statement", Reach::Now),
         ] {
             assert_eq!(reach(path), want, "{path}");
@@ -231,6 +244,11 @@ mod tests {
         assert_eq!(change.of(Reach::Now), [] as [&str; 0]);
         assert_eq!(change.of(Reach::Restart), ["broker.keep_alive"], "still the old one");
         assert!(told.is_none());
+        let other_clock = config(&format!("{TOPICS}detect.advisory_sigmas = 3\nbroker.clock = \"stream\"\n"));
+        let (change, told) = running.take(&other_clock).expect("it can work");
+        assert_eq!(change.of(Reach::Restart), ["broker.clock"]);
+        let told = crate::config::from_recorded(&told.expect("told").recorded, &[]).expect("no faults");
+        assert_eq!(told.clock(), Some(crate::config::Clock::Wall), "the reader goes on under the one of the start");
         let other = config("topics = [{ pattern = \"other/{asset}/{point}\" }]\ndetect.advisory_sigmas = 4\n");
         let (_, told) = running.take(&other).expect("it can work");
         assert_eq!(told.and_then(|told| told.filters), Some(vec!["other/+/+".to_owned()]));

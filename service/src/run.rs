@@ -4,23 +4,28 @@ use crate::acquire::AssetId;
 use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, Clock, Credentials, Version};
 use crate::acquire::plant::Plant;
+use crate::acquire::sparkplug::host::HostSettings;
 use crate::advise::publish::Documents;
 use crate::advise::published::Published;
 use crate::advise::topics::Topics;
-use crate::app::{self, AppError, Ended, Parts, RunSettings};
+use crate::app::{self, AppError, Ended, MailSettings, Parts, RunSettings};
 use crate::config::{Checked, Protocol};
 use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
+use crate::historian;
 use crate::intake::Machine;
+use crate::keep::AuditLimits;
 use crate::status::Status;
 use crate::vitals::Census;
+use crate::web::passwords::Passwords;
+use crate::web::sessions::Sessions;
 use crate::web::{self, Shown};
 use crate::{reload, service_manager};
 use std::future::Future;
 use std::sync::Arc;
 use std::sync::atomic::Ordering::Relaxed;
 use std::time::Duration;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{Semaphore, mpsc, watch};
 
 impl Machine for Engine {
     fn step(&mut self, event: &Event, out: &mut Vec<Output>) {
@@ -39,6 +44,20 @@ impl Machine for Engine {
 
     fn restore(&mut self, asset: AssetId, _name: &str, saved: &[u8]) -> Result<(), String> {
         Engine::restore(self, asset, saved).map_err(|error| error.to_string())
+    }
+
+    fn release(&mut self, asset: AssetId) -> Option<Vec<u8>> {
+        let released = Engine::release(self, asset)?;
+        match postcard::to_stdvec(released.state()) {
+            Ok(state) => Some(state),
+            Err(error) => {
+                tracing::error!(
+                    "{}: its state could not be put into bytes, it learns anew: {error}",
+                    released.spec().name
+                );
+                None
+            }
+        }
     }
 
     fn census(&self) -> Census {
@@ -78,6 +97,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         session_expiry_secs: broker.session_expiry_secs,
         receive_maximum: broker.receive_maximum,
         max_packet_bytes: broker.max_packet_bytes,
+        may_be_silent: config.sparkplug.listens(),
         clock: if broker.stream_clock { Clock::Stream } else { Clock::Wall },
         ..BrokerSettings::default()
     };
@@ -89,7 +109,36 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
         journal_max_bytes: config.journal.max_size_mib << 20,
         stop_within: Duration::from_secs_f64(config.service.stop_within_secs),
         recorded: config.recorded.clone(),
+        mail: config.mail.clone().map(|mail| {
+            Arc::new(MailSettings {
+                mail,
+                site: config.site.name.clone(),
+                zone: config.site.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC),
+                attach: Some(attach(config)),
+            })
+        }),
+        past_cases: config.keep_histories_in.clone(),
+        edge_node: config.sparkplug.publish.clone(),
+        sparkplug: config
+            .sparkplug
+            .listens()
+            .then(|| HostSettings { filters: config.sparkplug.filters(), host_id: config.sparkplug.host_id.clone() }),
+        audit_limits: AuditLimits::new(config.audit.keep_days, config.audit.max_rows),
+        historian: config.historian.clone().map(|to| historian::Settings::new(to, &config.site.name)),
         ..RunSettings::default()
+    })
+}
+
+/// Makes the report that goes with a mail, from what is on the disk by then.
+fn attach(config: &Checked) -> crate::mail::Attach {
+    let (dir, asked) = (config.state.dir.clone(), crate::report::asked(Some(config), "roundsman, for a mail"));
+    Arc::new(move |asset, paper, by| {
+        let reader = crate::keep::read::Reader::open(&dir).map_err(|error| error.to_string())?;
+        let mut asked = crate::report::Asked { now: app::wall_clock(), ..asked.clone() };
+        if let Some(by) = by {
+            by.clone_into(&mut asked.by);
+        }
+        crate::report::make(&reader, asset, paper, &asked).map_err(|error| error.to_string())
     })
 }
 
@@ -117,7 +166,8 @@ pub async fn daemon(
 
 fn published(config: &Checked, settings: &RunSettings) -> Result<Arc<dyn Documents>, AppError> {
     let now = settings.now;
-    Ok(Arc::new(Published { topics: topics(config)?, site: config.site.name.clone(), now, since: now() }))
+    let cloud_events = config.publish.cloud_events;
+    Ok(Arc::new(Published { topics: topics(config)?, site: config.site.name.clone(), now, since: now(), cloud_events }))
 }
 
 /// The same with somebody else's wording, who so hears everything that is published.
@@ -209,15 +259,32 @@ async fn listen(
     };
     let address = listener.local_addr().unwrap_or(address);
     tracing::info!(%address, "health page and metrics: /healthz /readyz /metrics");
-    let shown = Shown {
+    Ok(Some((listener, Arc::new(shown(config, settings, status)))))
+}
+
+/// What the listener's routes look at.
+pub fn shown(config: &Checked, settings: &RunSettings, status: &Arc<Status>) -> Shown {
+    Shown {
         status: status.clone(),
         site: config.site.name.clone(),
+        zone: config.site.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC),
+        units: config.site.units,
+        simulated: false,
         state_dir: settings.state_dir.clone(),
         since: (settings.now)(),
         now: settings.now,
         http: config.http.clone(),
-    };
-    Ok(Some((listener, Arc::new(shown))))
+        page: config.page.clone(),
+        sessions: Sessions::default(),
+        passwords: Passwords::default(),
+        // Whoever reaches the listener may look, where nobody is named who may; what is not on this machine has a token
+        // or a proxy that asks.
+        open: config.page.users.is_empty() && config.http.token.is_none(),
+        by_stream: config.broker.as_ref().is_some_and(|broker| broker.stream_clock),
+        streams: Arc::new(Semaphore::new(web::STREAMS)),
+        mail_to: config.mail.as_ref().map(crate::config::mail::Mail::everybody).unwrap_or_default(),
+        downloads: Arc::new(Semaphore::new(web::DOWNLOADS)),
+    }
 }
 
 impl From<AppError> for Error {

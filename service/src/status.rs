@@ -6,6 +6,9 @@ use crate::acquire::Rejection;
 use crate::acquire::mqtt::Message;
 use crate::advise::service_status::{Counters, Example};
 use crate::advise::wording::plain;
+use crate::board::Board;
+use crate::inlet::Inlet;
+use crate::mail::desk::Desk;
 use crate::vitals::Vitals;
 use roundsman_models::EventTime;
 use std::collections::{BTreeMap, VecDeque};
@@ -14,7 +17,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Every reason, in the order of its counter.
-pub const REJECTIONS: [Rejection; 16] = [
+pub const REJECTIONS: [Rejection; 19] = [
     Rejection::UnmappedTopic,
     Rejection::Unreadable,
     Rejection::BadTime,
@@ -31,6 +34,9 @@ pub const REJECTIONS: [Rejection; 16] = [
     Rejection::Past,
     Rejection::BadQuality,
     Rejection::BadWaveform,
+    Rejection::NoBirth,
+    Rejection::SequenceGap,
+    Rejection::Historical,
 ];
 
 /// Samples kept of what could not be read.
@@ -152,6 +158,16 @@ pub struct Status {
     pub outbox: Count,
     /// Documents dropped because the outbox was full.
     pub outbox_dropped: Count,
+    /// Transitions of alerts that wait for mail.
+    pub mail_waiting: Count,
+    /// Mails the server has taken.
+    pub mail_sent: Count,
+    /// Mails the server will never take.
+    pub mail_refused: Count,
+    /// Times mail could not be handed over and was tried again.
+    pub mail_failures: Count,
+    /// Transitions nobody is told of by mail, because too many waited.
+    pub mail_dropped: Count,
     /// Times the reader connected.
     pub reader_connects: Count,
     /// Topic filters granted on the present session.
@@ -165,8 +181,16 @@ pub struct Status {
     /// Of those, waveforms the looking threads had no room for: looked at when their outcome was asked for.
     pub waveforms_not_ahead: Count,
 
+    /// How the copy in PostgreSQL gets on.
+    pub historian: crate::historian::Progress,
     /// What moves, for health, metrics and watchdog.
     pub vitals: Vitals,
+    /// Where every machine stands, for the page.
+    pub board: Board,
+    /// What people do on the page, on its way into the journal.
+    pub inlet: Inlet,
+    /// Where it hands in reports that are to be mailed.
+    pub desk: Desk,
     rejected: [Count; REJECTIONS.len()],
     reader: Mutex<LinkState>,
     writer: Mutex<LinkState>,

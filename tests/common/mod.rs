@@ -6,11 +6,12 @@
 #![allow(dead_code, unreachable_pub, reason = "each test target uses its own part")]
 
 pub mod load;
+pub mod postgres;
 pub mod process;
 pub mod stretch;
 pub mod tap;
 
-use roundsman::acquire::mqtt::link::Publication;
+use roundsman::acquire::mqtt::link::{About, Publication};
 use roundsman::acquire::mqtt::{BrokerSettings, Message, backoff::fnv1a};
 use roundsman::acquire::{AssetId, Observation, Quality, Rejection};
 use roundsman::advise::diagnosis::{CaptureRequest, Diagnosis};
@@ -56,12 +57,29 @@ pub fn free_port() -> u16 {
 
 /// A Python that has paho-mqtt.
 pub fn python_client() -> PathBuf {
-    let wanted = "this test needs a Python with paho-mqtt: `python3 -m venv client && client/bin/pip install 'paho-mqtt>=2,<3'`, \
-                  then ROUNDSMAN_PYTHON=$PWD/client/bin/python; tests/run does that";
+    python_with("paho.mqtt.client")
+}
+
+/// A Python that has this module, one of those `tests/run` installs.
+pub fn python_with(module: &str) -> PathBuf {
+    let wanted = "this test needs a Python with other people's clients: `python3 -m venv client && client/bin/pip install \
+                  'paho-mqtt>=2,<3' aiosmtpd duckdb`, then ROUNDSMAN_PYTHON=$PWD/client/bin/python; tests/run does that";
     let python = PathBuf::from(std::env::var_os("ROUNDSMAN_PYTHON").expect(wanted));
-    let has =
-        std::process::Command::new(&python).args(["-c", "import paho.mqtt.client"]).stderr(Stdio::null()).status();
-    assert!(has.is_ok_and(|status| status.success()), "{} cannot import paho.mqtt.client: {wanted}", python.display());
+    let import = format!("import {module}");
+    let has = std::process::Command::new(&python).args(["-c", &import]).stderr(Stdio::null()).status();
+    assert!(has.is_ok_and(|status| status.success()), "{} cannot {import}: {wanted}", python.display());
+    python
+}
+
+/// A Python that speaks the open standards by libraries nobody here wrote.
+pub fn standards_python() -> PathBuf {
+    let wanted = "this test needs a Python with cloudevents, kpn_senml and pysparkplug: `python3 -m venv standards && \
+                  standards/bin/pip install 'paho-mqtt<2' pysparkplug cloudevents kpn_senml`, then \
+                  ROUNDSMAN_STANDARDS_PYTHON=$PWD/standards/bin/python; tests/run does that";
+    let python = PathBuf::from(std::env::var_os("ROUNDSMAN_STANDARDS_PYTHON").expect(wanted));
+    let modules = "import paho.mqtt.client, pysparkplug, cloudevents.core, kpn_senml";
+    let has = std::process::Command::new(&python).args(["-c", modules]).stderr(Stdio::null()).status();
+    assert!(has.is_ok_and(|status| status.success()), "{} cannot do `{modules}`: {wanted}", python.display());
     python
 }
 
@@ -521,7 +539,13 @@ impl Machine for CountingMachine {
                 asset.hash = fnv1a(&[asset.hash.to_le_bytes(), observation.value.to_bits().to_le_bytes()].concat());
                 out.push(Output::Trend(
                     observation.asset,
-                    TrendSample { point: 0, at: observation.at, observed: observation.value, expected: f64::NAN },
+                    TrendSample {
+                        point: 0,
+                        at: observation.at,
+                        observed: observation.value,
+                        expected: f64::NAN,
+                        band: f64::NAN,
+                    },
                 ));
                 if asset.count.is_multiple_of(EVERY) {
                     out.push(Output::Alert(observation.asset, Box::new(alert(asset, observation.at))));
@@ -570,6 +594,9 @@ fn alert(asset: &Counted, at: EventTime) -> Alert {
         contributions: Vec::new(),
         remaining_life: None,
         likely_fault: None,
+        held_back: None,
+        neighbours: Vec::new(),
+        set_up: None,
         message: format!("{} readings, hash {:016x}", asset.count, asset.hash),
         by: None,
         note: None,
@@ -590,6 +617,8 @@ fn condition(asset: &Counted, at: EventTime) -> Condition {
         sensor_faults: Vec::new(),
         points: Vec::new(),
         thresholds: None,
+        maintenance: None,
+        told_by: None,
         message: format!("{} readings", asset.count),
     }
 }
@@ -621,7 +650,13 @@ pub struct Plain;
 
 impl Plain {
     fn document(topic: String, value: &impl serde::Serialize, retain: bool) -> Publication {
-        Publication { topic, payload: serde_json::to_vec(value).expect("encodes"), retain, correlation: None }
+        Publication {
+            topic,
+            payload: serde_json::to_vec(value).expect("encodes"),
+            retain,
+            correlation: None,
+            about: About::default(),
+        }
     }
 }
 

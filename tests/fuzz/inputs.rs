@@ -239,6 +239,56 @@ pub fn plant(data: &[u8]) {
     said(&mut outputs);
 }
 
+/// Sparkplug messages, each a byte for its kind, a byte for its length and so many of payload. Stored and taken back in the
+/// middle it goes on the same.
+pub fn sparkplug(data: &[u8]) {
+    static CONFIG: OnceLock<Checked> = OnceLock::new();
+    let config = CONFIG.get_or_init(|| {
+        let text = format!("{PLANT}\n[sparkplug]\ngroups = [\"+\"]\nrebirth = true\nmax_nodes = 3\nmax_metrics = 40\n");
+        let sources = Sources { needs_broker: true, zones: config::zone_names(), ..Sources::default() };
+        config::from_text(Some(&text), &sources).unwrap_or_else(|faults| panic!("{faults:?}"))
+    });
+    let topics = roundsman::run::topics(config).unwrap_or_else(|fault| panic!("{fault}"));
+    let mut plant = Plant::new(config, topics.clone());
+    const KINDS: [&str; 8] = [
+        "g/NBIRTH/n",
+        "g/DBIRTH/n/pump",
+        "g/DDATA/n/pump",
+        "g/NDATA/n",
+        "g/DDEATH/n/pump",
+        "g/NDEATH/n",
+        "g/DBIRTH/n/fan",
+        "h/NBIRTH/m",
+    ];
+    let mut rest = data;
+    for number in 0..400 {
+        let [kind, length, after @ ..] = rest else { break };
+        let (payload, after) = after.split_at(usize::from(*length).min(after.len()));
+        rest = after;
+        let message = Message {
+            topic: format!("spBv1.0/{}", KINDS[usize::from(*kind) % KINDS.len()]),
+            payload: payload.to_vec().into(),
+            cut: false,
+            retain: false,
+            dup: false,
+            packet_id: 0,
+            received: EventTime(NOW.0 + number * 700_000),
+            reply_to: None,
+        };
+        let mut routed = Routed::default();
+        plant.message(&message, &mut routed);
+        assert!(routed.events.len() <= 20_000, "{} events", routed.events.len());
+        if number % 8 == 7 {
+            let saved = plant.save();
+            let mut again = Plant::new(config, topics.clone());
+            assert_eq!(again.restore(Some(&saved), &mut Vec::new()), Ok(()));
+            assert_eq!(again.save(), saved);
+            plant = again;
+        }
+    }
+    assert!(plant.names().len() <= 40, "{} assets", plant.names().len());
+}
+
 /// Names and units: asset, area, point and unit, a line each, again and again.
 pub fn registry(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };

@@ -26,6 +26,7 @@ const CLEAR: f64 = 1.3;
 
 /// Where a speed came from; everything downstream says which.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum SpeedSource {
     /// Sent with the waveform.

@@ -30,6 +30,8 @@
 //! | either active one | [`AlarmLife::data_stopped`] | the same | `Frozen`, once |
 //! | any, frozen | any condition but unknown | the same | `Thawed`, then what the condition moves |
 //! | either active one | [`AlarmLife::diagnosed`] | the same | `Diagnosed` |
+//! | either active one | [`AlarmLife::joined`] | the same | `Joined` |
+//! | unacknowledged | nothing was said of it for `remind_secs` | the same | `Reminded` |
 //!
 //! DIFFERENCE from the standard's diagram: no latched states (an alarm that must be reset by hand after its
 //! condition has gone): a latch belongs to protection, which this is not. And an unacknowledged alarm that has
@@ -66,6 +68,7 @@ use std::fmt;
 
 /// How urgent, in rising order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Severity {
     /// Worth planning for; nothing to do now.
@@ -107,6 +110,7 @@ pub struct Delay {
 /// | `off_delay` | 12, 0 | snapshots, s | 1 to 1,000,000 and 0 to 366 days |
 /// | `auto_close_secs` | 604,800 (7 days) | s | above 0, or none: wait for a person |
 /// | `longest_shelf_secs` | 2,592,000 (30 days) | s | above 0 |
+/// | `remind_secs` | none | s | above 0, or none: say it once |
 ///
 /// The defaults are our choice. Starting points in use for delays by quantity (from memory): flow and pressure
 /// 15 s, level and temperature 60 s, on and off alike.
@@ -120,6 +124,8 @@ pub struct AlarmParams {
     pub auto_close_secs: Option<f64>,
     /// The longest time a person may shelve for.
     pub longest_shelf_secs: f64,
+    /// How long nobody acknowledges an active alarm before it is said again.
+    pub remind_secs: Option<f64>,
 }
 
 impl Default for AlarmParams {
@@ -129,6 +135,7 @@ impl Default for AlarmParams {
             off_delay: Delay { snapshots: 12, secs: 0.0 },
             auto_close_secs: Some(7.0 * 86_400.0),
             longest_shelf_secs: 30.0 * 86_400.0,
+            remind_secs: None,
         }
     }
 }
@@ -150,6 +157,7 @@ impl AlarmParams {
             within("off_delay.secs", self.off_delay.secs, 0.0, MAX_SECS),
             self.auto_close_secs.and_then(|secs| positive("auto_close_secs", secs)),
             positive("longest_shelf_secs", self.longest_shelf_secs),
+            self.remind_secs.and_then(|secs| positive("remind_secs", secs)),
         ]
         .into_iter()
         .flatten()
@@ -188,6 +196,7 @@ pub enum Phase {
 
 /// What is shown: the strongest hold, else the phase.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum LifeState {
     /// Nothing open.
@@ -208,6 +217,7 @@ pub enum LifeState {
 
 /// What happened to an episode.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Change {
     /// The episode began.
@@ -236,6 +246,10 @@ pub enum Change {
     Thawed,
     /// A closer look was taken and gave an answer; nothing else changed.
     Diagnosed,
+    /// Other machines of its group departed at the same time and are told with it; nothing else changed.
+    Joined,
+    /// Nobody has acknowledged it for a time; nothing else changed.
+    Reminded,
     /// The episode is over.
     Closed,
 }
@@ -379,6 +393,8 @@ pub struct AlarmLife {
     acknowledged: Option<Severity>,
     raised_at: EventTime,
     returned_at: EventTime,
+    /// Latest transition.
+    said_at: EventTime,
     frozen: bool,
     shelved_until: Option<EventTime>,
     suppressed: bool,
@@ -400,11 +416,17 @@ impl AlarmLife {
             acknowledged: None,
             raised_at: EventTime::default(),
             returned_at: EventTime::default(),
+            said_at: EventTime::default(),
             frozen: false,
             shelved_until: None,
             suppressed: false,
             out_of_service: false,
         }
+    }
+
+    /// The parameters it goes on under.
+    pub fn params(&self) -> CheckedAlarm {
+        self.params
     }
 
     /// Goes on under other parameters; what has run up so far counts under them.
@@ -439,6 +461,10 @@ impl AlarmLife {
         }
         if !self.is_held() {
             self.move_phase(at, &mut said);
+            let waited = |secs: f64| at.secs_since(self.said_at) >= secs;
+            if self.phase == Phase::Unacknowledged && said.is_empty() && self.params.0.remind_secs.is_some_and(waited) {
+                self.say(&mut said, Change::Reminded, at);
+            }
         }
         said
     }
@@ -511,6 +537,16 @@ impl AlarmLife {
         let active = matches!(self.phase, Phase::Unacknowledged | Phase::Acknowledged);
         if active && !self.is_held() {
             self.say(&mut said, Change::Diagnosed, at);
+        }
+        said
+    }
+
+    /// Others departed at the same time and are told with it. Said of an active episode that nothing holds back.
+    pub fn joined(&mut self, at: EventTime) -> Transitions {
+        let mut said = Transitions::default();
+        let active = matches!(self.phase, Phase::Unacknowledged | Phase::Acknowledged);
+        if active && !self.is_held() {
+            self.say(&mut said, Change::Joined, at);
         }
         said
     }
@@ -666,6 +702,7 @@ impl AlarmLife {
 
     fn say(&mut self, said: &mut Transitions, change: Change, at: EventTime) {
         self.revision = self.revision.saturating_add(1);
+        self.said_at = at;
         if self.phase == Phase::Normal {
             // Closed: whatever was frozen is over as well.
             self.frozen = false;

@@ -75,12 +75,20 @@ impl RateOfChange {
     /// later than the last one, leaves the state as it was and gives `None`; so does one after which the window is
     /// still too short.
     pub fn update(&mut self, reading: Reading) -> Option<f64> {
+        if self.take(reading) { self.per_hour() } else { None }
+    }
+
+    /// Takes a reading without working the rate out, for those who ask for it seldom; `false` when it is none to take.
+    pub fn take(&mut self, reading: Reading) -> bool {
         if !usable(reading.value) || self.parts.last().is_some_and(|p| reading.at <= p.last) {
-            return None;
+            return false;
         }
         let window_secs = self.params.0.window_secs;
-        // A part leaves when its last reading has left the window.
-        self.parts.retain(|p| reading.at.secs_since(p.last) <= window_secs);
+        // A part leaves when its last reading has left the window; the oldest is the first to.
+        let gone = |p: &Part| reading.at.secs_since(p.last) > window_secs;
+        if self.parts.first().is_some_and(&gone) {
+            self.parts.retain(|p| !gone(p));
+        }
         let part_secs = window_secs / PARTS as f64;
         match self.parts.last_mut() {
             Some(part) if reading.at.secs_since(part.first) < part_secs => {
@@ -98,7 +106,7 @@ impl RateOfChange {
                 self.parts.push(Part { first, last, mean_secs: 0.0, mean_value: reading.value, count: 1 });
             }
         }
-        self.per_hour()
+        true
     }
 
     /// The rate as it stands, per hour; `None` while the readings span less than half the window.

@@ -1,10 +1,10 @@
 //! Rolling median and MAD over the last N values, N up to 64.
 //!
-//! Beside the ring of values a sorted copy is kept: a new value costs one removal and one insertion in it (at most
-//! 2·64 moves), the median is its middle, and the MAD is found by walking outwards from there. Nothing is allocated
-//! after the first N values.
+//! A new value takes the oldest one's place and costs no more than that: answers are asked for far less often than
+//! values come. For an answer the values are sorted on the stack, the median is their middle, and the MAD is found by
+//! walking outwards from there. Nothing is allocated after the first N values.
 //!
-//! Memory: 16·N bytes. Order matters, spacing does not: N counts readings, whatever time they cover. Fewer than half of
+//! Memory: 8·N bytes. Order matters, spacing does not: N counts readings, whatever time they cover. Fewer than half of
 //! the N values may be wild before median and MAD follow them.
 //!
 //! Source: Hampel (1974), JASA 69, for the MAD as the natural scale beside the median.
@@ -60,19 +60,43 @@ impl Centre {
 
 /// State of one rolling window.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(from = "Stored", into = "Stored")]
 pub struct RollingMedian {
     params: CheckedWindow,
     /// In the order they came; once full, `oldest` is where the next one goes.
     ring: Vec<f64>,
     oldest: usize,
+}
+
+/// How it is stored.
+#[derive(Serialize, Deserialize)]
+struct Stored {
+    params: CheckedWindow,
+    ring: Vec<f64>,
+    oldest: usize,
+    /// The same values in order: of no use any more, and part of the stored form.
     sorted: Vec<f64>,
+}
+
+impl From<Stored> for RollingMedian {
+    fn from(stored: Stored) -> Self {
+        let Stored { params, ring, oldest, .. } = stored;
+        Self { params, ring, oldest }
+    }
+}
+
+impl From<RollingMedian> for Stored {
+    fn from(window: RollingMedian) -> Self {
+        let sorted = window.sorted(&mut [0.0; LONGEST]).to_vec();
+        let RollingMedian { params, ring, oldest } = window;
+        Self { params, ring, oldest, sorted }
+    }
 }
 
 impl RollingMedian {
     /// Empty, with room for the whole window.
     pub fn new(params: CheckedWindow) -> Self {
-        let length = params.0.length;
-        Self { params, ring: Vec::with_capacity(length), oldest: 0, sorted: Vec::with_capacity(length) }
+        Self { params, ring: Vec::with_capacity(params.0.length), oldest: 0 }
     }
 
     /// Takes one value. One that is not [`usable()`] changes nothing and gives `false`.
@@ -84,49 +108,57 @@ impl RollingMedian {
         if self.ring.len() < self.params.0.length {
             self.ring.push(value);
         } else if let Some(slot) = self.ring.get_mut(self.oldest) {
-            let gone = std::mem::replace(slot, value);
-            self.oldest = (self.oldest + 1) % self.params.0.length;
-            let place = self.sorted.partition_point(|v| v.total_cmp(&gone).is_lt());
-            if place < self.sorted.len() {
-                self.sorted.remove(place);
+            *slot = value;
+            self.oldest += 1;
+            if self.oldest >= self.params.0.length {
+                self.oldest = 0;
             }
         }
-        let place = self.sorted.partition_point(|v| v.total_cmp(&value).is_lt());
-        self.sorted.insert(place, value);
         true
     }
 
     /// Values in the window.
     pub fn len(&self) -> usize {
-        self.sorted.len()
+        self.ring.len()
     }
 
     /// No value yet.
     pub fn is_empty(&self) -> bool {
-        self.sorted.is_empty()
+        self.ring.is_empty()
     }
 
     /// The window holds its full number of values.
     pub fn is_full(&self) -> bool {
-        self.sorted.len() == self.params.0.length
+        self.ring.len() == self.params.0.length
+    }
+
+    /// The values in their order.
+    fn sorted<'r>(&self, room: &'r mut [f64; LONGEST]) -> &'r [f64] {
+        let n = self.ring.len().min(LONGEST);
+        room.iter_mut().zip(&self.ring).for_each(|(to, from)| *to = *from);
+        let sorted = room.get_mut(..n).unwrap_or(&mut []);
+        sorted.sort_unstable_by(f64::total_cmp);
+        sorted
     }
 
     /// Median of the window; `None` while empty.
     pub fn median(&self) -> Option<f64> {
-        quantile_of_sorted(&self.sorted, 0.5)
+        quantile_of_sorted(self.sorted(&mut [0.0; LONGEST]), 0.5)
     }
 
     /// Median and MAD of the window; `None` while empty.
     pub fn centre(&self) -> Option<Centre> {
-        let median = self.median()?;
+        let mut room = [0.0; LONGEST];
+        let sorted = self.sorted(&mut room);
+        let median = quantile_of_sorted(sorted, 0.5)?;
         // Distances grow both ways from the median: take the nearer end of the two until half are taken.
-        let n = self.sorted.len();
-        let mut right = self.sorted.partition_point(|&v| v < median);
+        let n = sorted.len();
+        let mut right = sorted.partition_point(|&v| v < median);
         let mut left = right;
         let (mut last, mut before_last) = (0.0, 0.0);
         for _ in 0..=n / 2 {
-            let below = left.checked_sub(1).and_then(|i| self.sorted.get(i)).map(|v| median - v);
-            let above = self.sorted.get(right).map(|v| v - median);
+            let below = left.checked_sub(1).and_then(|i| sorted.get(i)).map(|v| median - v);
+            let above = sorted.get(right).map(|v| v - median);
             before_last = last;
             last = match (below, above) {
                 (Some(b), Some(a)) if b <= a => {
@@ -184,10 +216,10 @@ mod tests {
     #[test]
     fn nothing_is_allocated_per_update() {
         let mut window = RollingMedian::new(WindowParams { length: 9 }.check().expect("in range"));
-        let before = (window.ring.as_ptr(), window.sorted.as_ptr());
+        let before = window.ring.as_ptr();
         (0..100).for_each(|i| {
             window.update(f64::from(i % 13));
         });
-        assert_eq!(before, (window.ring.as_ptr(), window.sorted.as_ptr()));
+        assert_eq!(before, window.ring.as_ptr());
     }
 }

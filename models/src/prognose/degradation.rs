@@ -21,7 +21,7 @@
 
 use super::points::Points;
 use super::remaining::Known;
-use super::whiten::{Filtered, Noise, Whitener};
+use super::whiten::{Filtered, Gain, Noise, Whitener};
 use crate::reading::EventTime;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -192,19 +192,34 @@ struct Cell {
     rate_per_rise: f64,
 }
 
-/// Sums of one cell under one noise setting.
-#[derive(Debug, Clone, Copy, Default)]
-struct Sums {
-    filtered: Filtered,
-    xx: f64,
-    x1: f64,
-    xy: f64,
+/// What stands in one array over the cells: a shape's way through the filter, and its sums there.
+const FILTERED_WANDER: usize = 0;
+// Then the filtered memory, which nobody asks for afterwards.
+const XX: usize = 2;
+const X1: usize = 3;
+const XY: usize = 4;
+const SUMS: usize = 5;
+
+/// One noise setting under one scaling: what all its cells share.
+#[derive(Debug, Clone, Copy)]
+struct Setting {
+    yy: f64,
+    y1: f64,
+    s11: f64,
+    /// What the filter takes for wander of the data, and of a level of one.
+    data_wander: f64,
+    one_wander: f64,
+    wander_var: f64,
+    ln_det: f64,
+    ln_prior: f64,
+    ln_scaling: f64,
+    /// Data without any noise would give some cell a residual of 0 and so all the weight; below this they are all alike.
+    least_residual: f64,
 }
 
 /// Healthy level, rise, and all else needed of one cell.
 #[derive(Debug, Clone, Copy)]
 struct CellFit {
-    ln_weight: f64,
     healthy: f64,
     rise: f64,
     rise_var: f64,
@@ -317,14 +332,16 @@ impl Degradation {
         let cells = cells(&onsets, &growths, known.growth);
         let table = shape_table(points, &cells, &growths);
         let steps: Vec<f64> = step_lengths(points);
+        let whiteners: Vec<Whitener> = NOISES.iter().map(|(noise, _)| Whitener::new(*noise, &steps)).collect();
         let even = vec![1.0; n];
         let growing = known.has_zero.then(|| relative_levels(points)).flatten();
         let scalings: Vec<&[f64]> = std::iter::once(even.as_slice()).chain(growing.as_deref()).collect();
 
-        let mut fits = vec![None; scalings.len() * NOISES.len() * cells.len()];
-        for (scaling, rows) in scalings.iter().zip(fits.chunks_exact_mut(NOISES.len() * cells.len())) {
-            for ((noise, prior), row) in NOISES.iter().zip(rows.chunks_exact_mut(cells.len())) {
-                fit_noise(points, scaling, &Whitener::new(*noise, &steps), prior.ln(), &cells, &table, row);
+        let mut fits = Fits::of(&cells, scalings.len() * NOISES.len());
+        for scaling in scalings {
+            let scaled = Scaled::of(points, scaling, &cells, &table);
+            for ((_, prior), whitener) in NOISES.iter().zip(&whiteners) {
+                fits.add(&scaled, whitener, prior.ln());
             }
         }
         Self::merge(points, &growths, &cells, &table, &steps, &fits)
@@ -336,32 +353,41 @@ impl Degradation {
         cells: &[Cell],
         table: &[f64],
         steps: &[f64],
-        fits: &[Option<CellFit>],
+        fits: &Fits<'_>,
     ) -> Option<Self> {
-        let best = (0..fits.len()).max_by(|&a, &b| ln_weight(&fits[a]).total_cmp(&ln_weight(&fits[b])))?;
-        let top = fits[best]?;
+        let ln_weights = &fits.ln_weights;
+        let best = (0..ln_weights.len()).max_by(|&a, &b| ln_weights[a].total_cmp(&ln_weights[b]))?;
+        let (top, top_fit) = (ln_weights[best], fits.fit(best)?);
         // Evidence of each cell, all noise settings together.
         let mut evidence = vec![0.0; cells.len()];
-        let mut weights = vec![0.0; fits.len()];
-        for (i, (fit, weight)) in fits.iter().zip(&mut weights).enumerate() {
-            *weight = (ln_weight(fit) - top.ln_weight).exp();
-            evidence[i % cells.len()] += *weight;
+        let mut weights = vec![0.0; ln_weights.len()];
+        let rows = ln_weights.chunks_exact(cells.len()).zip(weights.chunks_exact_mut(cells.len()));
+        for (ln_weights, weights) in rows {
+            for ((ln_weight, weight), evidence) in ln_weights.iter().zip(weights).zip(&mut evidence) {
+                *weight = (ln_weight - top).exp();
+                *evidence += *weight;
+            }
         }
         let highest = evidence.iter().fold(0.0_f64, |m, e| m.max(*e));
         let tempered: Vec<f64> = evidence.iter().map(|e| (e / highest).powf(EVIDENCE_POWER - 1.0)).collect();
         let mut merged = vec![Moments::default(); growths.len()];
         let mut all = Summary::default();
-        for (i, fit) in fits.iter().enumerate() {
-            let Some(fit) = fit else { continue };
-            let cell = i % cells.len();
-            let noise = NOISES[i / cells.len() % NOISES.len()].0;
-            let shape_weight = weights[i] * tempered[cell];
-            if shape_weight > NEGLIGIBLE {
-                let wander = noise.wander * fit.scatter_var / points.step_hours;
-                merged[cells[cell].shape].add(shape_weight, fit, wander);
-            }
-            if weights[i] > NEGLIGIBLE {
-                all.add(weights[i], fit, &cells[cell], noise);
+        for (row, weights) in weights.chunks_exact(cells.len()).enumerate() {
+            let noise = NOISES[row % NOISES.len()].0;
+            for (cell, (weight, tempered)) in weights.iter().zip(&tempered).enumerate() {
+                let shape_weight = weight * tempered;
+                let (in_shape, in_all) = (shape_weight > NEGLIGIBLE, *weight > NEGLIGIBLE);
+                // Few are worth working out.
+                let Some(fit) = (in_shape || in_all).then(|| fits.fit(row * cells.len() + cell)).flatten() else {
+                    continue;
+                };
+                if in_shape {
+                    let wander = noise.wander * fit.scatter_var / points.step_hours;
+                    merged[cells[cell].shape].add(shape_weight, &fit, wander);
+                }
+                if in_all {
+                    all.add(*weight, &fit, &cells[cell], noise);
+                }
             }
         }
         let heaviest = merged.iter().fold(0.0_f64, |m, s| m.max(s.weight));
@@ -405,14 +431,10 @@ impl Degradation {
             step_hours: points.step_hours,
             span_hours: -points.hours[0],
             pooled: points.pooled,
-            lately_share: lately_share(points, steps, noise, onset_hours, shape_of, &top),
+            lately_share: lately_share(points, steps, noise, onset_hours, shape_of, &top_fit),
             jump_share: points.jump / rise.abs(),
         })
     }
-}
-
-fn ln_weight(fit: &Option<CellFit>) -> f64 {
-    fit.map_or(f64::NEG_INFINITY, |f| f.ln_weight)
 }
 
 /// Spacing of the points in steps, never less than a quarter, lest two blocks close together count as two witnesses of a
@@ -446,73 +468,188 @@ fn relative_levels(points: &Points) -> Option<Vec<f64>> {
     telling.then(|| smooth.iter().map(|v| v / last).collect())
 }
 
-/// `scaling`: standard deviation of the noise at each point, relative to that at the last one.
-fn fit_noise(
-    points: &Points,
-    scaling: &[f64],
-    whitener: &Whitener,
-    ln_prior: f64,
-    cells: &[Cell],
-    table: &[f64],
-    fits: &mut [Option<CellFit>],
-) {
-    let n = points.len() as f64;
-    let mut sums = vec![Sums::default(); cells.len()];
-    let (mut data, mut one) = (Filtered::default(), Filtered::default());
-    let (mut yy, mut y1, mut s11) = (0.0, 0.0, 0.0);
-    let mut ln_scaling = 0.0;
-    let columns = points.values.iter().zip(scaling).zip(table.chunks_exact(cells.len()));
-    for (gain, ((value, scale), row)) in whitener.gains.iter().zip(columns) {
-        let per_scale = 1.0 / scale;
-        ln_scaling += scale.ln();
-        let (y, u) = (data.step(gain, value * per_scale), one.step(gain, per_scale));
-        let (y_weighted, u_weighted) = (y * gain.precision, u * gain.precision);
-        yy += y * y_weighted;
-        y1 += u * y_weighted;
-        s11 += u * u_weighted;
-        for (sum, x) in sums.iter_mut().zip(row) {
-            let x = sum.filtered.step(gain, x * per_scale);
-            sum.xx += x * x * gain.precision;
-            sum.x1 += x * u_weighted;
-            sum.xy += x * y_weighted;
+/// Data and shapes in standard deviations of the noise at each point, relative to that at the last one.
+struct Scaled {
+    ln_scaling: f64,
+    /// Of each point: its value, the level of one, how many cells are past their onset there.
+    points: Vec<(f64, f64, usize)>,
+    /// Values of every cell's shape, point after point.
+    table: Vec<f64>,
+}
+
+impl Scaled {
+    /// `scaling`: standard deviation of the noise at each point, relative to that at the last one.
+    fn of(points: &Points, scaling: &[f64], cells: &[Cell], table: &[f64]) -> Self {
+        let mut scaled =
+            Self { ln_scaling: 0.0, points: Vec::with_capacity(points.len()), table: Vec::with_capacity(table.len()) };
+        let columns = points.values.iter().zip(scaling).zip(table.chunks_exact(cells.len()));
+        for ((value, scale), row) in columns {
+            let per_scale = 1.0 / scale;
+            scaled.ln_scaling += scale.ln();
+            // Cells are in the order of their onsets, and a shape is nothing before its own: nor is any sum of it.
+            let before = scaled.points.last().map_or(0, |point| point.2);
+            let begun = row.iter().rposition(|x| *x != 0.0).map_or(0, |last| last + 1).max(before);
+            scaled.points.push((value * per_scale, per_scale, begun));
+            scaled.table.extend(row.iter().map(|x| x * per_scale));
+        }
+        scaled
+    }
+}
+
+/// Every cell under every noise setting: its weight, and what its fit follows from.
+struct Fits<'a> {
+    cells: &'a [Cell],
+    ln_priors: Vec<f64>,
+    settings: Vec<Setting>,
+    points: f64,
+    /// Logarithm of the weight by setting and cell; minus infinity where nothing can be fitted.
+    ln_weights: Vec<f64>,
+    /// By setting, sum and cell.
+    sums: Vec<f64>,
+}
+
+impl<'a> Fits<'a> {
+    fn of(cells: &'a [Cell], settings: usize) -> Self {
+        Self {
+            cells,
+            ln_priors: cells.iter().map(|cell| cell.prior.ln()).collect(),
+            settings: Vec::with_capacity(settings),
+            points: 0.0,
+            ln_weights: Vec::with_capacity(settings * cells.len()),
+            sums: Vec::with_capacity(settings * SUMS * cells.len()),
         }
     }
-    // Data without any noise would give some cell a residual of 0 and so all the weight; below this they are all alike.
-    let least_residual = 1e-9 * (yy - y1 * y1 / s11);
-    for ((sum, cell), fit) in sums.iter().zip(cells).zip(fits) {
-        let det = s11 * sum.xx - sum.x1 * sum.x1;
-        if det.is_nan() || det <= 1e-12 * s11 * sum.xx {
-            continue;
+
+    /// Fits all cells under one more noise setting.
+    fn add(&mut self, scaled: &Scaled, whitener: &Whitener, ln_prior: f64) {
+        let cells = self.cells.len();
+        let from = self.sums.len();
+        self.sums.resize(from + SUMS * cells, 0.0);
+        let Some(sums) = self.sums.get_mut(from..) else { return };
+        let (filtered_wander, rest) = sums.split_at_mut(cells);
+        let (filtered_memory, rest) = rest.split_at_mut(cells);
+        let (xx, rest) = rest.split_at_mut(cells);
+        let (x1, xy) = rest.split_at_mut(cells);
+        let (mut data, mut one) = (Filtered::default(), Filtered::default());
+        let (mut yy, mut y1, mut s11) = (0.0, 0.0, 0.0);
+        let columns = scaled.points.iter().zip(scaled.table.chunks_exact(cells));
+        for (gain, (&(value, level, begun), row)) in whitener.gains.iter().zip(columns) {
+            let (y, u) = (data.step(gain, value), one.step(gain, level));
+            let (y_weighted, u_weighted) = (y * gain.precision, u * gain.precision);
+            yy += y * y_weighted;
+            y1 += u * y_weighted;
+            s11 += u * u_weighted;
+            let row = row.get(..begun).unwrap_or(row);
+            advance(gain, (u_weighted, y_weighted), row, filtered_wander, filtered_memory, xx, x1, xy);
         }
-        let healthy = (sum.xx * y1 - sum.x1 * sum.xy) / det;
-        let rise = (s11 * sum.xy - sum.x1 * y1) / det;
-        let residual = (yy - healthy * y1 - rise * sum.xy).max(least_residual);
-        let ln_weight =
-            ln_prior + cell.prior.ln() - ln_scaling - 0.5 * (whitener.ln_det + det.ln() + (n - 2.0) * residual.ln());
-        if !ln_weight.is_finite() {
-            continue;
+        let n = scaled.points.len() as f64;
+        self.points = n;
+        let setting = Setting {
+            yy,
+            y1,
+            s11,
+            data_wander: data.wander,
+            one_wander: one.wander,
+            wander_var: whitener.wander_var,
+            ln_det: whitener.ln_det,
+            ln_prior,
+            ln_scaling: scaled.ln_scaling,
+            least_residual: 1e-9 * (yy - y1 * y1 / s11),
+        };
+        let summed = xx.iter().zip(x1.iter()).zip(xy.iter());
+        self.ln_weights.extend(summed.zip(&self.ln_priors).map(|(((xx, x1), xy), ln_cell)| {
+            let Some(solved) = setting.solve(*xx, *x1, *xy) else { return f64::NEG_INFINITY };
+            let Solved { det, residual, .. } = solved;
+            let ln_weight = setting.ln_prior + ln_cell
+                - setting.ln_scaling
+                - 0.5 * (setting.ln_det + det.ln() + (n - 2.0) * residual.ln());
+            if ln_weight.is_finite() { ln_weight } else { f64::NEG_INFINITY }
+        }));
+        self.settings.push(setting);
+    }
+
+    /// What follows of one cell under one setting; `None` where nothing could be fitted.
+    fn fit(&self, i: usize) -> Option<CellFit> {
+        if self.ln_weights[i] == f64::NEG_INFINITY {
+            return None;
         }
+        let (row, place) = (i / self.cells.len(), i % self.cells.len());
+        let setting = &self.settings[row];
+        let sum = |which: usize| self.sums[(row * SUMS + which) * self.cells.len() + place];
+        let (xx, x1) = (sum(XX), sum(X1));
+        let Solved { det, healthy, rise, residual } = setting.solve(xx, x1, sum(XY))?;
+        let n = self.points;
         let scatter_var = residual / (n - 2.0);
         // The estimates are t distributed: the normal that stands for them gets their variance.
         let var = scatter_var * (n - 2.0) / (n - 4.0).max(1.0);
-        let (v11, v12, v22) = (var * sum.xx / det, -var * sum.x1 / det, var * s11 / det);
+        let (v11, v12, v22) = (var * xx / det, -var * x1 / det, var * setting.s11 / det);
         // Level now = healthy + rise + what the filter takes for wander, linear in both.
-        let (by_healthy, by_rise) = (1.0 - one.wander, 1.0 - sum.filtered.wander);
-        *fit = Some(CellFit {
-            ln_weight,
+        let (by_healthy, by_rise) = (1.0 - setting.one_wander, 1.0 - sum(FILTERED_WANDER));
+        let rate_per_rise = self.cells[place].rate_per_rise;
+        Some(CellFit {
             healthy,
             rise,
             rise_var: v22,
-            level: data.wander + healthy * by_healthy + rise * by_rise,
-            rate: rise * cell.rate_per_rise,
+            level: setting.data_wander + healthy * by_healthy + rise * by_rise,
+            rate: rise * rate_per_rise,
             level_var: by_healthy * by_healthy * v11
                 + 2.0 * by_healthy * by_rise * v12
                 + by_rise * by_rise * v22
-                + whitener.wander_var * var,
-            rate_var: v22 * cell.rate_per_rise * cell.rate_per_rise,
-            covariance: cell.rate_per_rise * (by_healthy * v12 + by_rise * v22),
+                + setting.wander_var * var,
+            rate_var: v22 * rate_per_rise * rate_per_rise,
+            covariance: rate_per_rise * (by_healthy * v12 + by_rise * v22),
             scatter_var,
-        });
+        })
+    }
+}
+
+/// [`Filtered::step`] of the first shapes, as many as there are values, and their sums. Arrays of their own, so that
+/// several cells are reckoned in one instruction.
+#[expect(clippy::too_many_arguments, reason = "one array for each number of a cell")]
+fn advance(
+    gain: &Gain,
+    (level_weighted, value_weighted): (f64, f64),
+    row: &[f64],
+    filtered_wander: &mut [f64],
+    filtered_memory: &mut [f64],
+    xx: &mut [f64],
+    x1: &mut [f64],
+    xy: &mut [f64],
+) {
+    let n = row.len();
+    let (filtered_wander, filtered_memory) = (&mut filtered_wander[..n], &mut filtered_memory[..n]);
+    let (xx, x1, xy) = (&mut xx[..n], &mut x1[..n], &mut xy[..n]);
+    for i in 0..n {
+        let memory = gain.decay * filtered_memory[i];
+        let x = row[i] - filtered_wander[i] - memory;
+        filtered_wander[i] += gain.wander * x;
+        filtered_memory[i] = memory + gain.memory * x;
+        xx[i] += x * x * gain.precision;
+        x1[i] += x * level_weighted;
+        xy[i] += x * value_weighted;
+    }
+}
+
+/// Least squares of one cell.
+struct Solved {
+    det: f64,
+    healthy: f64,
+    rise: f64,
+    residual: f64,
+}
+
+impl Setting {
+    /// `None` when shape and level cannot be told apart.
+    fn solve(&self, xx: f64, x1: f64, xy: f64) -> Option<Solved> {
+        let Setting { yy, y1, s11, .. } = *self;
+        let det = s11 * xx - x1 * x1;
+        if det.is_nan() || det <= 1e-12 * s11 * xx {
+            return None;
+        }
+        let healthy = (xx * y1 - x1 * xy) / det;
+        let rise = (s11 * xy - x1 * y1) / det;
+        let residual = (yy - healthy * y1 - rise * xy).max(self.least_residual);
+        Some(Solved { det, healthy, rise, residual })
     }
 }
 

@@ -6,6 +6,7 @@ pub mod payload;
 pub mod plant;
 pub mod recording;
 pub mod registry;
+pub mod sparkplug;
 pub mod steady_clock;
 pub mod stream_clock;
 pub mod topics;
@@ -13,6 +14,7 @@ pub mod units;
 pub mod waveform;
 
 use roundsman_models::EventTime;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A registered asset: its place in the registry. Never reused.
@@ -44,7 +46,7 @@ pub struct Observation {
 }
 
 /// Why something that arrived was not used. Each has a counter; none is fatal.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Rejection {
     /// The topic fits no pattern of the configuration.
@@ -79,6 +81,12 @@ pub enum Rejection {
     BadWaveform,
     /// A name that is empty, too long or no topic level, or an asset's name that another area has already.
     BadName,
+    /// Sparkplug data without the birth that says what they are.
+    NoBirth,
+    /// Messages missing in the sequence of a Sparkplug node: they never came.
+    SequenceGap,
+    /// Kept back by the sender and sent later: history, not a fresh reading.
+    Historical,
 }
 
 impl Rejection {
@@ -101,6 +109,9 @@ impl Rejection {
             Self::BadQuality => "bad-quality",
             Self::BadName => "bad-name",
             Self::BadWaveform => "bad-waveform",
+            Self::NoBirth => "no-birth",
+            Self::SequenceGap => "sequence-gap",
+            Self::Historical => "historical",
         }
     }
 }

@@ -4,6 +4,8 @@
 use super::payload::time::short;
 use super::payload::{Codec, Decoded, Format, decode};
 use super::registry::Registry;
+use super::sparkplug::nodes::{NamedValue, Nodes, Told};
+use super::sparkplug::{address, is_sparkplug};
 use super::stream_clock::{Passed, StreamGate};
 use super::topics::{Mapping, TopicNames, find};
 use super::units::Unit;
@@ -15,11 +17,13 @@ use crate::advise::permission::{Permission, permitted};
 use crate::advise::topics::{CommandTopic, Topics, topic_safe};
 use crate::asset::capture::Waveform;
 use crate::asset::spec::AssetSpec;
-use crate::config::{Checked, from_recorded};
+use crate::config::{Checked, Clock, Sparkplug, from_recorded};
 use crate::engine::{Action, Event, whole};
+use crate::inlet::asset_of;
 use crate::intake::{Edge, RefusedCommand, Routed};
 use roundsman_models::EventTime;
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::sync::Arc;
 
@@ -36,6 +40,9 @@ pub struct Plant {
     permissions: Vec<Permission>,
     /// Command topics by the topic-safe form of the asset's name.
     by_topic: HashMap<String, super::AssetId>,
+    sparkplug: Sparkplug,
+    nodes: Nodes,
+    max_payload_bytes: usize,
 }
 
 /// What a restart needs.
@@ -43,6 +50,7 @@ pub struct Plant {
 struct Saved {
     assets: Vec<AssetSpec>,
     gate: StreamGate<Observation>,
+    nodes: Nodes,
 }
 
 impl Plant {
@@ -52,11 +60,14 @@ impl Plant {
             mappings: config.topics.clone(),
             registry: Registry::new(config),
             gate: StreamGate::new(config.settings.screen.max_future_secs, config.settings.screen.max_past_secs),
-            has_clock: config.broker.as_ref().is_some_and(|broker| !broker.stream_clock),
+            has_clock: config.clock() == Some(Clock::Wall),
             topics,
             recorded: config.recorded.clone(),
             permissions: config.commands.clone(),
             by_topic: HashMap::new(),
+            sparkplug: config.sparkplug.clone(),
+            nodes: Nodes::default(),
+            max_payload_bytes: config.limits.max_payload_bytes,
         }
     }
 
@@ -71,6 +82,16 @@ impl Plant {
                 // The first keeps it: a name made up later must not draw another asset's commands to itself.
                 self.by_topic.entry(topic_safe(&spec.name)).or_insert(id);
                 events.push(Event::Define(id, spec.clone(), settings.clone()));
+            }
+        }
+    }
+
+    /// A configuration recorded before the clock was leaves it as it is: today's.
+    fn under(&mut self, config: &Checked) {
+        if let Some(clock) = config.clock() {
+            self.has_clock = clock == Clock::Wall;
+            if !self.has_clock {
+                self.gate.without_clock();
             }
         }
     }
@@ -102,6 +123,49 @@ impl Plant {
         };
         let Self { gate, registry, .. } = self;
         gate.on_reading(series.asset, value.at, observation, &mut |passed| pass(passed, registry, out));
+    }
+
+    fn sparkplug(&mut self, message: &Message, out: &mut Routed) {
+        let address = match address(&message.topic) {
+            Ok(Some(address)) => address,
+            // Another host's state is no business of ours.
+            Ok(None) => return,
+            Err(why) => return out.reject(Rejection::UnmappedTopic, 1, || why.clone()),
+        };
+        let mut told = Vec::new();
+        let limit = self.max_payload_bytes;
+        self.nodes.message(&self.sparkplug, address, &message.payload, message.received, limit, &mut told);
+        self.told(told, out);
+    }
+
+    fn told(&mut self, told: Vec<Told>, out: &mut Routed) {
+        for told in told {
+            match told {
+                Told::Value(named) => self.named(&named, out),
+                Told::Refused(why, count, detail) => out.reject(why, count, || detail.clone()),
+                Told::Rebirth(node) => out.rebirths.push(node),
+            }
+        }
+    }
+
+    fn named(&mut self, named: &NamedValue, out: &mut Routed) {
+        if let Some((low, high)) = named.range {
+            let unit = named.unit.as_deref();
+            // What cannot be registered is refused below, with its reason.
+            if let Ok(series) = self.registry.resolve(&named.asset, Some(&named.area), &named.point, unit) {
+                self.registry.set_range(&series, low, high);
+            }
+        }
+        let value = Decoded {
+            asset: Cow::Borrowed(&named.asset),
+            area: Some(Cow::Borrowed(&named.area)),
+            point: Cow::Borrowed(&named.point),
+            unit: named.unit.as_deref().map(Cow::Borrowed),
+            at: named.at,
+            value: named.value,
+            quality: named.quality,
+        };
+        self.value(&value, out);
     }
 
     /// Hands a waveform on as it is: what is in it is read away from here, since that takes as long as a thousand readings.
@@ -151,8 +215,14 @@ impl Plant {
         }
     }
 
-    fn command(&mut self, message: &Message, topic: CommandTopic<'_>, out: &mut Routed) {
-        let asset = self.by_topic.get(topic.asset).copied();
+    /// `topic`: what the right to it hangs on; `None` when it was settled elsewhere.
+    fn command(
+        &mut self,
+        message: &Message,
+        asset: Option<super::AssetId>,
+        topic: Option<CommandTopic<'_>>,
+        out: &mut Routed,
+    ) {
         let name = asset.and_then(|id| self.registry.spec(id)).map(|spec| spec.name.clone());
         let refuse = |by: &str, action: &str, why: String| {
             Some(RefusedCommand { asset: name.clone(), by: by.to_owned(), action: action.to_owned(), why })
@@ -169,7 +239,9 @@ impl Plant {
         out.reply_to = incoming.reply_to.clone();
         let mut command = incoming.command;
         let action = ActionName::of(&command.action);
-        if let Err(why) = permitted(&self.permissions, topic, action) {
+        if let Some(topic) = topic
+            && let Err(why) = permitted(&self.permissions, topic, action)
+        {
             out.refused = refuse(&command.by, action.name(), why);
             return;
         }
@@ -243,12 +315,15 @@ fn pass(passed: Passed<Observation>, registry: &Registry, out: &mut Routed) {
 impl Edge for Plant {
     fn message(&mut self, message: &Message, out: &mut Routed) {
         if let Some(topic) = self.topics.command_topic(&message.topic) {
-            self.command(message, topic, out);
+            self.command(message, self.by_topic.get(topic.asset).copied(), Some(topic), out);
             self.keep_replies_off_our_topics(message, out);
             return;
         }
         if self.has_clock {
             self.gate.seen_at(message.received);
+        }
+        if self.sparkplug.listens() && is_sparkplug(&message.topic) {
+            return self.sparkplug(message, out);
         }
         let mut values = Vec::new();
         // Apart, so that the names may be borrowed from the topic while the registry is changed.
@@ -273,7 +348,15 @@ impl Edge for Plant {
         self.mappings = mappings;
     }
 
+    fn asked(&mut self, message: &Message, out: &mut Routed) {
+        let asset = asset_of(&message.topic).and_then(|name| self.registry.find(name));
+        self.command(message, asset, None, out);
+    }
+
     fn idle(&mut self, micros: i64, out: &mut Routed) {
+        let mut told = Vec::new();
+        self.nodes.idle(&self.sparkplug, micros, &mut told);
+        self.told(told, out);
         let Some(now) = self.gate.now() else { return };
         let Self { gate, registry, .. } = self;
         gate.on_clock(EventTime(now.0.saturating_add(micros)), &mut |passed| pass(passed, registry, out));
@@ -284,9 +367,12 @@ impl Edge for Plant {
             let config = read(recorded)?;
             self.mappings.clone_from(&config.topics);
             self.permissions.clone_from(&config.commands);
+            self.sparkplug.clone_from(&config.sparkplug);
+            self.max_payload_bytes = config.limits.max_payload_bytes;
             self.registry = Registry::new(&config);
             let screen = &config.settings.screen;
             self.gate = StreamGate::new(screen.max_future_secs, screen.max_past_secs);
+            self.under(&config);
             self.recorded = Some(recorded.into());
         }
         Ok(())
@@ -300,8 +386,11 @@ impl Edge for Plant {
         self.registry = self.registry.reconfigured(&config);
         let screen = &config.settings.screen;
         self.gate.set_tolerances(screen.max_future_secs, screen.max_past_secs);
+        self.under(&config);
         self.mappings = config.topics;
         self.permissions = config.commands;
+        self.sparkplug = config.sparkplug;
+        self.max_payload_bytes = config.limits.max_payload_bytes;
         self.recorded = Some(recorded.into());
         self.define(events);
         Ok(true)
@@ -314,7 +403,7 @@ impl Edge for Plant {
     fn save(&self) -> Vec<u8> {
         let assets = self.registry.ids().filter_map(|id| self.registry.spec(id)).map(|s| (**s).clone()).collect();
         // Plain data into memory: there is nothing to fail.
-        postcard::to_stdvec(&Saved { assets, gate: self.gate.clone() }).unwrap_or_default()
+        postcard::to_stdvec(&Saved { assets, gate: self.gate.clone(), nodes: self.nodes.clone() }).unwrap_or_default()
     }
 
     fn restore(&mut self, saved: Option<&[u8]>, defined: &mut Vec<Event>) -> Result<(), String> {
@@ -323,6 +412,7 @@ impl Edge for Plant {
             match whole::<Saved>(bytes) {
                 Ok(saved) => {
                     self.gate = saved.gate;
+                    self.nodes = saved.nodes;
                     // An asset that was added to the configuration may have taken a place before it.
                     let mut ids = Vec::with_capacity(saved.assets.len());
                     for spec in &saved.assets {
@@ -430,6 +520,49 @@ mod tests {
         assert_eq!(described(&restarted), described(&lives));
         assert!(restarted.configure("{", &mut Vec::new()).is_err());
         assert_eq!(described(&restarted), described(&lives), "an error changes nothing");
+    }
+
+    /// Readings a month ahead of our clock: whether they are believed is `broker.clock`'s to say, and a recovery under
+    /// another one today goes by what was recorded.
+    #[test]
+    fn a_recovery_after_a_change_of_the_clock_believes_what_was_believed() {
+        let under = |clock: &str| {
+            let text = format!(
+                "site.name = \"s\"\nbroker = {{ url = \"mqtt://localhost\", clock = \"{clock}\" }}\n[[topics]]\n\
+                 pattern = \"plant/{{asset}}/{{point}}\"\n\
+                 payload = {{ format = \"json\", value = \"/v\", time = \"/t\", time_format = \"s\" }}\n"
+            );
+            from_text(Some(&text), &Sources { needs_broker: true, ..Sources::default() }).expect("no faults")
+        };
+        // Two assets, so that the second confirms the first; a month ahead of what `message` says of our own clock.
+        let far = 2_000_000_000 + 30 * 86_400;
+        let stream = |plant: &mut Plant| {
+            let mut taken = Vec::new();
+            for at in 0..3 {
+                for asset in ["pump", "fan"] {
+                    taken.extend(say(plant, &format!("plant/{asset}/p"), far + at * 60));
+                }
+            }
+            taken
+        };
+        let (by_wall, by_stream) = (stream(&mut plant(&under("wall"))), stream(&mut plant(&under("stream"))));
+        assert_ne!(by_wall, by_stream, "else this test shows nothing");
+        for (then, now, want) in [("wall", "stream", &by_wall), ("stream", "wall", &by_stream)] {
+            let recorded = under(then).recorded.expect("recorded");
+            let mut recovering = plant(&under(now));
+            recovering.begin(&recorded).expect("reads");
+            recovering.restore(None, &mut Vec::new()).expect("nothing to restore");
+            assert_eq!(&stream(&mut recovering), want, "recorded under {then}, today {now}");
+            // And a replay of the journal, which knows no broker at all.
+            let replayed = from_recorded(&recorded, &[]).expect("no faults");
+            assert_eq!(&stream(&mut plant(&replayed)), want, "replayed");
+            // From the entry on, today's.
+            let mut lives = plant(&under(then));
+            let today = under(now).recorded.expect("recorded");
+            assert_eq!(lives.configure(&today, &mut Vec::new()), Ok(true));
+            let anew = stream(&mut lives);
+            assert_eq!(anew, if now == "wall" { by_wall.clone() } else { by_stream.clone() }, "from then on");
+        }
     }
 
     /// A reading held in doubt belongs to its asset also when another one takes its number at a restart.

@@ -100,6 +100,8 @@ struct Intake {
     open: bool,
     role_given: bool,
     range_given: bool,
+    /// Stands in the configuration.
+    planned: bool,
     /// Whether a unit was ever settled; a point without one takes readings without one only.
     spellings: Vec<(Box<str>, Option<Conversion>)>,
 }
@@ -155,6 +157,23 @@ impl Registry {
             self.announce(id);
         }
         Ok(SeriesRef { asset: id, point: place, scale: conversion.scale, offset: conversion.offset, fresh })
+    }
+
+    /// Takes what a sender says of a point's range, in the unit it says with it. A point of the configuration keeps what
+    /// stands there, and what was guessed for it where nothing does.
+    pub fn set_range(&mut self, series: &SeriesRef, low: f64, high: f64) {
+        let (a, b) = (series.convert(low), series.convert(high));
+        let range = (a.min(b), a.max(b));
+        let Some(entry) = self.entries.get_mut(series.asset.0 as usize) else { return };
+        let place = usize::from(series.point);
+        let found = entry.intake.get(place).is_some_and(|intake| !intake.planned);
+        let differs = entry.spec.points.get(place).is_some_and(|point| point.range != range);
+        if found && differs && range.0 < range.1 {
+            if let Some(point) = Arc::make_mut(&mut entry.spec).points.get_mut(place) {
+                point.range = range;
+            }
+            self.announce(series.asset);
+        }
     }
 
     /// Finds or registers the asset of a waveform; none of its points.
@@ -384,6 +403,7 @@ impl Entry {
             open: false,
             role_given: false,
             range_given: false,
+            planned: false,
             spellings: Vec::new(),
         };
         let place = self.push(point, intake);
@@ -492,6 +512,7 @@ impl Entry {
                         open: false,
                         role_given: false,
                         range_given: false,
+                        planned: false,
                         spellings: Vec::new(),
                     },
                 ),
@@ -523,6 +544,7 @@ impl Intake {
             open: plan.open,
             role_given: plan.role_given,
             range_given: plan.range_given,
+            planned: true,
             spellings: Vec::new(),
         }
     }

@@ -24,7 +24,9 @@ use super::topics::publishable;
 use crate::engine::{Action, Command, LimitName, Verdict};
 use jiff::{Span, SpanRelativeTo, Unit};
 use roundsman_models::EventTime;
+use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize};
+use serde_json::{Map, Value, json};
 
 /// A command is a few lines; more is a mistake.
 const LARGEST_BYTES: usize = 8 * 1024;
@@ -232,6 +234,16 @@ impl ActionName {
         }
     }
 
+    /// Keys it cannot do without.
+    fn needs(self) -> &'static [&'static str] {
+        match self {
+            ActionName::Shelve => &["for"],
+            ActionName::SetLimit => &["point", "limit", "value"],
+            ActionName::Finding => &["alert", "verdict"],
+            _ => &[],
+        }
+    }
+
     /// Keys besides those every action may have.
     fn takes(self) -> &'static [&'static str] {
         match self {
@@ -275,8 +287,52 @@ pub fn duration_secs(text: &str) -> Result<f64, String> {
     if secs.is_finite() && secs > 0.0 { Ok(secs) } else { Err(fault()) }
 }
 
+/// JSON Schema of a command: one form per action. A test holds it against [`parse`]. `null` for a key that may be left
+/// out reads as left out; for `value` it means "remove".
+pub fn schema() -> Value {
+    let text = |longest: Option<usize>, needed: bool| {
+        let kind = if needed { json!("string") } else { json!(["string", "null"]) };
+        match longest {
+            Some(longest) => json!({ "type": kind, "maxLength": longest }),
+            None => json!({ "type": kind }),
+        }
+    };
+    let key = |name: &str, needed: bool| match name {
+        "value" => json!({ "type": ["number", "null"], "description": "In `unit`; null removes the limit." }),
+        "limit" => json!({ "enum": ["warning-high", "alarm-high", "warning-low", "alarm-low"] }),
+        "verdict" => json!({ "enum": ["confirmed", "not-confirmed", "other"] }),
+        "kind" => text(Some(LONGEST_NAME), needed),
+        "for" => json!({ "type": "string", "examples": ["8 h", "30 min", "2 d"] }),
+        _ => text(None, needed),
+    };
+    let form = |action: ActionName| {
+        let mut properties = Map::new();
+        properties.insert("action".into(), json!({ "const": action.name() }));
+        let by =
+            json!({ "type": "string", "maxLength": LONGEST_NAME, "pattern": "\\S", "description": "A person's name." });
+        properties.insert("by".into(), by);
+        properties.insert("note".into(), text(Some(LONGEST_NOTE), false));
+        let mut reply_to = text(Some(usize::from(u16::MAX)), false);
+        reply_to["pattern"] = "^[^$+#\\u0000-\\u001f\\u007f-\\u009f][^+#\\u0000-\\u001f\\u007f-\\u009f]*$".into();
+        reply_to["description"] = "Topic the reply goes to; with MQTT 5 the response topic serves as well.".into();
+        properties.insert("reply_to".into(), reply_to);
+        for name in action.takes() {
+            properties.insert((*name).into(), key(name, action.needs().contains(name)));
+        }
+        let required: Vec<&str> = ["action", "by"].into_iter().chain(action.needs().iter().copied()).collect();
+        json!({ "type": "object", "properties": properties, "required": required, "additionalProperties": false })
+    };
+    json!({
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "roundsman.command",
+        "description": "What a person asks of us about an asset. A key nobody knows, or one that does not belong to the \
+                        action, refuses the whole command.",
+        "oneOf": ActionName::ALL.map(form),
+    })
+}
+
 /// What is published to a command's reply topic.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Reply {
     /// Site name.
     pub site: String,

@@ -8,10 +8,11 @@ use super::forms;
 use roundsman_models::EventTime;
 use roundsman_models::assess::likely_fault::{Advice, Answer, Axis, Evidence, Fault, Hypothesis};
 use roundsman_models::assess::shaft_speed::{ShaftSpeed, SpeedSource};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// One sign that was seen or missed; the numbers are there when it is about a line of a spectrum.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct EvidenceLine {
     /// In words.
     pub text: String,
@@ -49,7 +50,7 @@ impl EvidenceLine {
 }
 
 /// One explanation with what speaks for and against it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Explanation {
     /// Which fault.
     pub fault: Fault,
@@ -78,7 +79,7 @@ impl Explanation {
 }
 
 /// What an answer rests on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Basis {
     /// Spectra of waveforms.
@@ -88,7 +89,7 @@ pub enum Basis {
 }
 
 /// The answer in one word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// Nothing that matters was found.
@@ -112,7 +113,7 @@ impl From<Answer> for Verdict {
 }
 
 /// The likely fault as an alert carries it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct LikelyFault {
     /// The answer.
     pub answer: Verdict,
@@ -149,7 +150,7 @@ pub fn advice(fault: Option<Fault>) -> (Vec<String>, Option<String>) {
 }
 
 /// The speed a diagnosis went by, and how much is known of it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Speed {
     /// r/min.
     #[serde(with = "forms::number")]
@@ -172,7 +173,7 @@ impl From<ShaftSpeed> for Speed {
 }
 
 /// One waveform that was looked at.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Capture {
     /// Its number on this asset: the key of the stored waveform.
     pub number: u64,
@@ -210,7 +211,7 @@ pub struct Capture {
 }
 
 /// What a capture was compared with.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Comparison {
     /// Direction.
     pub axis: Axis,
@@ -229,7 +230,7 @@ pub struct Comparison {
 }
 
 /// Basic rating life of one bearing: what nine in ten of a large group reach. Context, never this machine's remaining life.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Rating {
     /// Bearing.
     pub bearing: String,
@@ -239,7 +240,7 @@ pub struct Rating {
 }
 
 /// The last request for waveforms and what became of it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct RequestState {
     /// Its id.
     pub id: String,
@@ -253,7 +254,7 @@ pub struct RequestState {
 }
 
 /// How a request stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Standing {
     /// Nothing came yet.
@@ -265,7 +266,7 @@ pub enum Standing {
 }
 
 /// Diagnosis of an asset from its newest waveforms: what goes, retained, to `…/{asset}/diagnosis`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Diagnosis {
     /// Site name.
     pub site: String,
@@ -303,7 +304,7 @@ pub struct Diagnosis {
 }
 
 /// Why waveforms are asked for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Reason {
     /// The asset entered warning or alarm.
@@ -315,7 +316,7 @@ pub enum Reason {
 }
 
 /// A request for waveforms of an asset, to whoever takes them: not retained, sent once.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct CaptureRequest {
     /// Site name.
     pub site: String,

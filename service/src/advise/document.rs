@@ -10,9 +10,11 @@
 
 use super::diagnosis::LikelyFault;
 use super::forms;
+use crate::engine::LimitName;
 use roundsman_models::EventTime;
 use roundsman_models::detect::limits::{Limit, Source};
 use roundsman_models::detect::zones::Preset;
+use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
@@ -66,7 +68,7 @@ pub enum DocumentFault {
 }
 
 /// What the row or the asset is in: the `zone` column of `scores.csv`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Zone {
     /// No baseline yet.
@@ -77,17 +79,17 @@ pub enum Zone {
     Settling,
     /// As learned.
     Normal,
-    /// See [`Severity::Advisory`].
+    /// Worth planning for; nothing to do now.
     Advisory,
-    /// See [`Severity::Warning`].
+    /// A warning limit is passed, or what warns as much.
     Warning,
-    /// See [`Severity::Alarm`].
+    /// An alarm limit is passed, or what alarms as much.
     Alarm,
 }
 
 /// What an episode is about: with the asset, its identity. In JSON always an object of the same two keys:
 /// `{"about":"machine","point":null}`, `{"about":"sensor","point":"de-vib"}`, `{"about":"silence","point":null}`.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, JsonSchema, Serialize, Deserialize)]
 #[serde(try_from = "forms::FindingForm", into = "forms::FindingForm")]
 pub enum Finding {
     /// The machine itself.
@@ -115,7 +117,7 @@ pub fn alert_id(site: &str, asset: &str, finding: &Finding, episode: u64) -> Str
 }
 
 /// What was seen of a machine or a sensor.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, JsonSchema, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Evidence {
     /// A point is past a limit.
@@ -139,7 +141,7 @@ pub enum Evidence {
 }
 
 /// A value with its UCUM unit.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Measured {
     /// The value.
     #[serde(with = "forms::number")]
@@ -149,7 +151,7 @@ pub struct Measured {
 }
 
 /// Where a limit came from.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct LimitSource {
     /// The limit.
     pub limit: Measured,
@@ -172,7 +174,7 @@ impl LimitSource {
 }
 
 /// One point's part in an alert.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Contribution {
     /// Point name.
     pub point: String,
@@ -199,7 +201,7 @@ pub struct Contribution {
 }
 
 /// One forecast to one target.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Forecast {
     /// Point name.
     pub point: String,
@@ -220,7 +222,7 @@ pub struct Forecast {
 }
 
 /// Remaining life, or the reason there is none.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct RemainingLife {
     /// Forecasts, nearest first; empty when there is none.
     pub forecasts: Vec<Forecast>,
@@ -237,7 +239,7 @@ pub struct RemainingLife {
 }
 
 /// One transition of one alert: what goes to `…/{asset}/alert` and into `alerts.jsonl`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Alert {
     /// Stable: site, asset, finding and the episode's ordinal.
     pub id: String,
@@ -282,6 +284,13 @@ pub struct Alert {
     pub remaining_life: Option<RemainingLife>,
     /// What it may be: from waveforms where there are any, else a direction from the readings.
     pub likely_fault: Option<LikelyFault>,
+    /// What was planned while it was held back, when it was.
+    pub held_back: Option<HeldBack>,
+    /// Machines of its groups whose findings are of the same time; empty when there are none.
+    #[serde(default)]
+    pub neighbours: Vec<Neighbour>,
+    /// Set when all points moved together as after a change of set-up.
+    pub set_up: Option<SetUp>,
     /// One plain sentence: what was seen, and what to check.
     pub message: String,
     /// Who acted, for a transition by command.
@@ -290,8 +299,109 @@ pub struct Alert {
     pub note: Option<String>,
 }
 
+/// Why an alert was not given when it was due.
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
+pub struct HeldBack {
+    /// When it would have been raised.
+    #[serde(with = "forms::time")]
+    pub since: EventTime,
+    /// Begin of the maintenance window.
+    #[serde(with = "forms::time")]
+    pub from: EventTime,
+    /// Its end.
+    #[serde(with = "forms::time")]
+    pub to: EventTime,
+    /// What was done.
+    pub reason: String,
+    /// Who answers for it.
+    pub by: String,
+}
+
+/// What a neighbour is to the asset of an alert.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, JsonSchema, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Relation {
+    /// It drives or feeds the asset.
+    Parent,
+    /// The asset drives or feeds it.
+    Child,
+    /// Both are members.
+    Member,
+}
+
+/// A machine of the same group that departed at the same time.
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
+pub struct Neighbour {
+    /// The machine.
+    pub asset: String,
+    /// The group both are in.
+    pub group: String,
+    /// What ties the group together.
+    pub kind: String,
+    /// What it is to this asset.
+    pub relation: Relation,
+    /// Since when its finding stands.
+    #[serde(with = "forms::time")]
+    pub since: EventTime,
+    /// How severe that is.
+    pub severity: Severity,
+    /// Its own alert; `None` when this alert speaks for it.
+    pub alert: Option<String>,
+}
+
+/// All points of a machine moved together.
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
+pub struct SetUp {
+    /// Observed over expected, the middle of all points.
+    #[serde(with = "forms::number")]
+    pub factor: f64,
+    /// How many points were compared.
+    pub points: u32,
+    /// When the machine, or its data, came back from the pause before.
+    #[serde(with = "forms::time")]
+    pub since: EventTime,
+    /// Machines of its groups that moved by a like factor after a pause of the same time.
+    pub machines: Vec<String>,
+}
+
+/// A maintenance window of an asset, and what it held back.
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
+pub struct Maintenance {
+    /// Begin.
+    #[serde(with = "forms::time")]
+    pub from: EventTime,
+    /// End.
+    #[serde(with = "forms::time")]
+    pub to: EventTime,
+    /// What is done.
+    pub reason: String,
+    /// Who answers for it.
+    pub by: String,
+    /// Whether it is open now; else it is the last one.
+    pub open: bool,
+    /// What would have been raised in it, in the order of time.
+    pub held_back: Vec<Withheld>,
+}
+
+/// A finding that would have been raised.
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
+pub struct Withheld {
+    /// What it is about.
+    pub finding: Finding,
+    /// Highest severity it had.
+    pub severity: Severity,
+    /// When it would have been raised.
+    #[serde(with = "forms::time")]
+    pub since: EventTime,
+    /// When it had gone again, if it has.
+    #[serde(with = "forms::optional_time")]
+    pub gone: Option<EventTime>,
+    /// The alert that was raised of it at the end of the window.
+    pub alert: Option<String>,
+}
+
 /// A centre and a spread of a point's values while the machine runs, in the point's unit.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Statistic {
     /// Median of the last values, mean of all.
     #[serde(with = "forms::optional_number")]
@@ -305,7 +415,7 @@ pub struct Statistic {
 }
 
 /// Where one point stands.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct PointNow {
     /// Point name.
     pub point: String,
@@ -330,10 +440,22 @@ pub struct PointNow {
     /// Change per hour over the last hours of running.
     #[serde(with = "forms::optional_number")]
     pub per_hour: Option<f64>,
+    /// The limits in force, as of this statement.
+    #[serde(default)]
+    pub limits: Vec<NamedLimit>,
+}
+
+/// One limit of a point, by its name.
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
+pub struct NamedLimit {
+    /// `warning-high`, `alarm-high`, `warning-low` or `alarm-low`.
+    pub name: LimitName,
+    /// Value and source.
+    pub limit: LimitSource,
 }
 
 /// The state of an asset as a whole: what goes, retained, to `…/{asset}/condition`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Condition {
     /// Site name.
     pub site: String,
@@ -364,12 +486,16 @@ pub struct Condition {
     pub sensor_faults: Vec<(String, String)>,
     /// Where each condition point stands, in the order of the configuration.
     pub points: Vec<PointNow>,
+    /// The maintenance window that is open, or the last one.
+    pub maintenance: Option<Maintenance>,
+    /// The alert of another machine of its group that speaks for what stands here.
+    pub told_by: Option<String>,
     /// One plain sentence.
     pub message: String,
 }
 
 /// Thresholds of one machine, and what they rest on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct Thresholds {
     /// The budget: false warnings per machine and year of running.
     #[serde(with = "forms::number")]
@@ -396,7 +522,7 @@ pub struct Thresholds {
 }
 
 /// A remaining-life statement with its address: what goes, retained, to `…/{asset}/remaining-life`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct RemainingLifeStatement {
     /// Site name.
     pub site: String,
@@ -410,7 +536,7 @@ pub struct RemainingLifeStatement {
 }
 
 /// An asset's life up to its end, as a past case for others of its class: a file of the folder `history.dir`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct History {
     /// Site name.
     pub site: String,

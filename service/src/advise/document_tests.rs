@@ -51,13 +51,16 @@ pub(crate) fn alert() -> Alert {
             history: None,
         }),
         likely_fault: None,
+        held_back: None,
+        neighbours: Vec::new(),
+        set_up: None,
         message: "m".into(),
         by: None,
         note: None,
     }
 }
 
-fn condition() -> Condition {
+pub(crate) fn condition() -> Condition {
     Condition {
         site: "north".into(),
         asset: "pump-7".into(),
@@ -71,6 +74,8 @@ fn condition() -> Condition {
         open_alerts: vec!["north/pump-7/machine/3".into()],
         sensor_faults: vec![("de-temp".into(), "failure".into())],
         points: Vec::new(),
+        maintenance: None,
+        told_by: None,
         message: "m".into(),
     }
 }

@@ -1,9 +1,15 @@
 //! How times and numbers look in a document: for people in JSON, to the last bit in a binary format.
+//!
+//! Each form is a type, so that one name in `#[serde(with)]` gives the writing, the reading and the schema.
+#![allow(non_camel_case_types, reason = "written in `#[serde(with)]`, where a module's name is expected")]
 
 use super::document::Finding;
 use jiff::Timestamp;
 use roundsman_models::EventTime;
-use serde::{Deserialize, Serialize};
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use std::borrow::Cow;
 
 /// RFC 3339 in UTC: milliseconds, or microseconds when there are any. A time jiff cannot hold (beyond the years
 /// −9999 and 9999) shows as the nearest it can.
@@ -66,11 +72,27 @@ impl TryFrom<FindingForm> for Finding {
     }
 }
 
-/// `#[serde(with)]` of an [`EventTime`].
-pub(crate) mod time {
-    use super::{EventTime, parse_rfc3339, rfc3339};
-    use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error};
+/// The schema of a type that stands for a form: one JSON Schema object, inlined where it is used.
+macro_rules! form_schema {
+    ($form:ident, $schema:tt) => {
+        impl JsonSchema for $form {
+            fn inline_schema() -> bool {
+                true
+            }
+            fn schema_name() -> Cow<'static, str> {
+                stringify!($form).into()
+            }
+            fn json_schema(_: &mut SchemaGenerator) -> Schema {
+                json_schema!($schema)
+            }
+        }
+    };
+}
 
+/// `#[serde(with)]` of an [`EventTime`].
+pub(crate) enum time {}
+
+impl time {
     pub(crate) fn serialize<S: Serializer>(at: &EventTime, to: S) -> Result<S::Ok, S::Error> {
         if to.is_human_readable() { to.serialize_str(&rfc3339(*at)) } else { at.serialize(to) }
     }
@@ -84,14 +106,15 @@ pub(crate) mod time {
     }
 }
 
+form_schema!(time, { "type": "string", "format": "date-time" });
+
 /// `#[serde(with)]` of an `Option<EventTime>`.
-pub(crate) mod optional_time {
-    use super::EventTime;
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+pub(crate) enum optional_time {}
 
-    #[derive(Serialize, Deserialize)]
-    struct Time(#[serde(with = "super::time")] EventTime);
+#[derive(Serialize, Deserialize)]
+struct Time(#[serde(with = "time")] EventTime);
 
+impl optional_time {
     pub(crate) fn serialize<S: Serializer>(at: &Option<EventTime>, to: S) -> Result<S::Ok, S::Error> {
         at.map(Time).serialize(to)
     }
@@ -101,11 +124,12 @@ pub(crate) mod optional_time {
     }
 }
 
-/// `#[serde(with)]` of an `f64`; not finite is `null`, and `null` is NaN.
-pub(crate) mod number {
-    use super::rounded;
-    use serde::{Deserialize, Deserializer, Serializer};
+form_schema!(optional_time, { "type": ["string", "null"], "format": "date-time" });
 
+/// `#[serde(with)]` of an `f64`; not finite is `null`, and `null` is NaN.
+pub(crate) enum number {}
+
+impl number {
     pub(crate) fn serialize<S: Serializer>(value: &f64, to: S) -> Result<S::Ok, S::Error> {
         if !to.is_human_readable() {
             to.serialize_f64(*value)
@@ -125,11 +149,12 @@ pub(crate) mod number {
     }
 }
 
-/// `#[serde(with)]` of an `Option<f64>`; not finite is `null`.
-pub(crate) mod optional_number {
-    use super::rounded;
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+form_schema!(number, { "type": ["number", "null"] });
 
+/// `#[serde(with)]` of an `Option<f64>`; not finite is `null`.
+pub(crate) enum optional_number {}
+
+impl optional_number {
     pub(crate) fn serialize<S: Serializer>(value: &Option<f64>, to: S) -> Result<S::Ok, S::Error> {
         if to.is_human_readable() {
             value.filter(|v| v.is_finite()).map(rounded).serialize(to)
@@ -143,21 +168,41 @@ pub(crate) mod optional_number {
     }
 }
 
+form_schema!(optional_number, { "type": ["number", "null"] });
+
 /// `#[serde(with)]` of pairs (point, status): a list of objects with those keys.
-pub(crate) mod sensor_faults {
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+pub(crate) enum sensor_faults {}
 
-    #[derive(Serialize, Deserialize)]
-    struct Fault {
-        point: String,
-        status: String,
-    }
+#[derive(Serialize, Deserialize)]
+struct SensorFault {
+    point: String,
+    status: String,
+}
 
+impl sensor_faults {
     pub(crate) fn serialize<S: Serializer>(pairs: &[(String, String)], to: S) -> Result<S::Ok, S::Error> {
-        to.collect_seq(pairs.iter().map(|(point, status)| Fault { point: point.clone(), status: status.clone() }))
+        to.collect_seq(pairs.iter().map(|(point, status)| SensorFault { point: point.clone(), status: status.clone() }))
     }
 
     pub(crate) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<(String, String)>, D::Error> {
-        Ok(Vec::<Fault>::deserialize(from)?.into_iter().map(|fault| (fault.point, fault.status)).collect())
+        Ok(Vec::<SensorFault>::deserialize(from)?.into_iter().map(|fault| (fault.point, fault.status)).collect())
     }
 }
+
+form_schema!(sensor_faults, {
+    "type": "array",
+    "items": {
+        "type": "object",
+        "properties": { "point": { "type": "string" }, "status": { "type": "string" } },
+        "required": ["point", "status"],
+    },
+});
+
+form_schema!(FindingForm, {
+    "type": "object",
+    "oneOf": [
+        { "properties": { "about": { "enum": ["machine", "silence"] }, "point": { "type": "null" } } },
+        { "properties": { "about": { "const": "sensor" }, "point": { "type": "string" } } },
+    ],
+    "required": ["about", "point"],
+});

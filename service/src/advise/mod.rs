@@ -1,9 +1,12 @@
 //! Advisory generation (ISO 13374 block 6): what is said, to whom it reads on its own.
 
+pub mod cloud_event;
 pub mod command;
 pub mod diagnosis;
 pub mod document;
+pub mod edge_node;
 pub mod forms;
+pub mod local_time;
 pub mod permission;
 pub mod publish;
 pub mod published;

@@ -35,6 +35,10 @@ pub enum Presence {
 pub trait Documents: Send + Sync + 'static {
     /// An alert's transition.
     fn alert(&self, alert: &Alert) -> Publication;
+    /// The document of an alert, where what is published of it is something else: that is what is kept.
+    fn alert_document(&self, _alert: &Alert) -> Option<Vec<u8>> {
+        None
+    }
     /// An asset's condition, retained.
     fn condition(&self, condition: &Condition) -> Publication;
     /// An asset's remaining life, retained.

@@ -1,12 +1,13 @@
 //! Documents → topics and payloads of this site.
 
+use super::cloud_event;
 use super::command::{CommandFault, Reply};
 use super::diagnosis::{CaptureRequest, Diagnosis};
 use super::document::{Alert, Condition, Document, RemainingLife, RemainingLifeStatement};
 use super::publish::{Documents, Presence};
 use super::service_status::ServiceStatus;
 use super::topics::Topics;
-use crate::acquire::mqtt::link::Publication;
+use crate::acquire::mqtt::link::{About, Content, Publication};
 use crate::engine::Command;
 use crate::status::Status;
 use roundsman_models::EventTime;
@@ -21,15 +22,26 @@ pub struct Published {
     pub now: fn() -> EventTime,
     /// When we started.
     pub since: EventTime,
+    /// Alerts go out in the envelope of CloudEvents.
+    pub cloud_events: bool,
 }
 
 fn publication(topic: String, json: String, retain: bool) -> Publication {
-    Publication { topic, payload: json.into_bytes(), retain, correlation: None }
+    Publication { topic, payload: json.into_bytes(), retain, correlation: None, about: About::default() }
 }
 
 impl Documents for Published {
     fn alert(&self, alert: &Alert) -> Publication {
-        publication(self.topics.alert(&alert.asset), alert.to_json(), false)
+        let topic = self.topics.alert(&alert.asset);
+        if !self.cloud_events {
+            return publication(topic, alert.to_json(), false);
+        }
+        let about = About { content: Content::CloudEvent, ..About::default() };
+        Publication { about, ..publication(topic, cloud_event::wrap(alert, self.topics.folder()), false) }
+    }
+
+    fn alert_document(&self, alert: &Alert) -> Option<Vec<u8>> {
+        self.cloud_events.then(|| alert.to_json().into_bytes())
     }
 
     fn condition(&self, condition: &Condition) -> Publication {
@@ -51,7 +63,13 @@ impl Documents for Published {
     }
 
     fn capture_request(&self, request: &CaptureRequest) -> Publication {
-        publication(self.topics.capture_request(&request.asset), request.to_json(), false)
+        // Past its end nobody needs it any more, and a device that slept must not take it for a fresh one.
+        let expiry_secs = u32::try_from((request.until.0 - request.at.0) / 1_000_000).ok().filter(|secs| *secs > 0);
+        Publication {
+            correlation: Some(request.id.clone().into_bytes().into()),
+            about: About { expiry_secs, ..About::default() },
+            ..publication(self.topics.capture_request(&request.asset), request.to_json(), false)
+        }
     }
 
     fn answer(&self, asset: Option<&str>, command: Option<&Command>, outcome: Result<&str, &str>) -> Vec<u8> {

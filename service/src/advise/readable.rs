@@ -70,6 +70,8 @@ pub fn change_word(change: Change) -> &'static str {
         Change::Frozen => "no data",
         Change::Thawed => "data back",
         Change::Diagnosed => "looked into",
+        Change::Joined => "others too",
+        Change::Reminded => "still open",
         Change::Closed => "closed",
     }
 }

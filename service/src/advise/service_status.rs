@@ -7,11 +7,12 @@ use super::document::Document;
 use super::forms;
 use crate::acquire::Rejection;
 use roundsman_models::EventTime;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// The document.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, JsonSchema, Serialize, Deserialize)]
 pub struct ServiceStatus {
     /// Site name.
     pub site: String,
@@ -32,7 +33,7 @@ pub struct ServiceStatus {
 }
 
 /// Counts since the start unless said otherwise.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, JsonSchema, Serialize, Deserialize)]
 pub struct Counters {
     /// Messages that arrived.
     pub messages: u64,
@@ -71,7 +72,7 @@ pub struct Counters {
 }
 
 /// Something that was not used.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, JsonSchema, Serialize, Deserialize)]
 pub struct Example {
     /// Topic it came on, its beginning; `null` for a reading the asset itself did not take.
     pub topic: Option<String>,

@@ -85,6 +85,11 @@ impl Topics {
         Ok(Topics { before, after, service, capture: None })
     }
 
+    /// The folder of all assets, without a `/` at its end.
+    pub fn folder(&self) -> &str {
+        self.before.trim_end_matches('/')
+    }
+
     /// State of an asset.
     pub fn condition(&self, asset: &str) -> String {
         self.of(asset, "condition")

@@ -9,8 +9,8 @@
 
 use super::diagnosis::{Basis, Diagnosis, Explanation, Standing, Verdict};
 use super::document::{
-    Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured,
-    RemainingLife, Severity, Thresholds, Zone,
+    Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured, Neighbour,
+    Relation, RemainingLife, Severity, Thresholds, Zone,
 };
 use crate::asset::spec::{AssetSpec, Detection, PointSpec, Quantity};
 use crate::config::value::show_secs;
@@ -38,8 +38,19 @@ pub fn message(alert: &Alert, spec: &AssetSpec, only_in_state: bool) -> String {
     let scene = Scene { alert, spec, lead: lead(alert), only_in_state };
     let mut parts = Vec::new();
     match alert.change {
-        Change::Raised | Change::Escalated | Change::Recurred | Change::Eased | Change::Thawed => {
+        Change::Raised
+        | Change::Escalated
+        | Change::Recurred
+        | Change::Eased
+        | Change::Thawed
+        | Change::Joined
+        | Change::Reminded => {
+            scene.held_back(&mut parts);
+            if scene.set_up(&mut parts) {
+                return fit(parts);
+            }
             scene.seen(&mut parts);
+            scene.neighbours(&mut parts);
             parts.extend(scene.likely());
             scene.advise(&mut parts);
         }
@@ -98,6 +109,20 @@ pub fn condition_message(condition: &Condition) -> String {
     if open > 0 {
         let noun = if open == 1 { "alert is" } else { "alerts are" };
         parts.push(Part::must(format!("{open} {noun} open.")));
+    }
+    if let Some(work) = &condition.maintenance {
+        let standing = work.held_back.iter().filter(|w| w.gone.is_none() && w.alert.is_none()).count();
+        let reason = plain(&work.reason, LONGEST_NAME);
+        if work.open {
+            let count = work.held_back.len();
+            let until = minute(work.to);
+            parts.push(Part::must(format!("Maintenance until {until} ({reason}): {count} findings are held back.")));
+        } else if standing > 0 {
+            parts.push(Part::must(format!("Maintenance ({reason}) is over, {standing} of its findings still stand.")));
+        }
+    }
+    if let Some(alert) = &condition.told_by {
+        parts.push(Part::must(format!("What stands here is told by {}.", plain(alert, 120))));
     }
     if let Some((first, _)) = condition.sensor_faults.first() {
         let more = match condition.sensor_faults.len() - 1 {
@@ -274,6 +299,49 @@ impl Scene<'_> {
         format!("{what}{formed} at {}", plain(name, LONGEST_NAME))
     }
 
+    /// Why it comes only now.
+    fn held_back(&self, parts: &mut Vec<Part>) {
+        let Some(held) = &self.alert.held_back else { return };
+        let reason = plain(&held.reason, LONGEST_NAME);
+        let since = minute(held.since);
+        parts.push(Part::must(format!("Held back since {since} by maintenance ({reason}), and still there.")));
+    }
+
+    /// What looks like another set-up is said as one, and as nothing else.
+    fn set_up(&self, parts: &mut Vec<Part>) -> bool {
+        let Some(set_up) = &self.alert.set_up else { return false };
+        let (points, factor, since) = (set_up.points, number(set_up.factor), minute(set_up.since));
+        let limit = self.alert.contributions.iter().find(|c| c.evidence == Evidence::Limit);
+        // A limit that somebody set is passed whatever the reason.
+        if limit.and_then(|c| c.limit.as_ref()).is_some_and(|limit| limit.source != "baseline") {
+            return false;
+        }
+        let machines = set_up.machines.len() + 1;
+        let of = if machines > 1 { format!(" of {machines} machines") } else { String::new() };
+        parts.push(Part::must(format!(
+            "All {points} points{of} came back from a pause at about {factor} times what is expected, since {since}: this \
+             looks like a changed set-up, not like a fault of one machine."
+        )));
+        parts.push(Part::must("Check what was changed; if it is meant, relearn.".to_owned()));
+        true
+    }
+
+    /// Who else departed at the same time, a parent first, since it may be the cause.
+    fn neighbours(&self, parts: &mut Vec<Part>) {
+        let mut others: Vec<&Neighbour> = self.alert.neighbours.iter().collect();
+        let Some(first) = others.first() else { return };
+        let group = plain(&first.group, LONGEST_NAME);
+        others.sort_by_key(|other| other.relation != Relation::Parent);
+        let parent = others.first().filter(|other| other.relation == Relation::Parent);
+        let names: Vec<String> = others.iter().take(3).map(|other| plain(&other.asset, LONGEST_NAME)).collect();
+        let more =
+            if others.len() > names.len() { format!(" and {} more", others.len() - names.len()) } else { "".into() };
+        parts.push(Part::may(1, format!("At the same time on {group}: {}{more}.", names.join(", "))));
+        if let Some(parent) = parent {
+            parts.push(Part::may(3, format!("Look at {} first.", plain(&parent.asset, LONGEST_NAME))));
+        }
+    }
+
     /// What was seen, as parts of one sentence.
     fn seen(&self, parts: &mut Vec<Part>) {
         let news = match self.alert.change {
@@ -281,6 +349,8 @@ impl Scene<'_> {
             Change::Eased => "Milder: ",
             Change::Recurred => "Back again: ",
             Change::Thawed => "Data are back, the alert goes on: ",
+            Change::Joined => "Others too: ",
+            Change::Reminded => "Not acknowledged yet: ",
             _ => "",
         };
         let onset = self.lead.and_then(|l| l.onset).or(self.alert.onset);

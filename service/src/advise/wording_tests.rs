@@ -222,6 +222,8 @@ fn a_condition_is_said_in_a_sentence() {
         open_alerts: vec!["a".into(), "b".into()],
         sensor_faults: vec![("x".into(), "failure".into()), ("y".into(), "failure".into())],
         points: Vec::new(),
+        maintenance: None,
+        told_by: None,
         message: String::new(),
     };
     assert_eq!(
@@ -241,7 +243,9 @@ fn text_from_outside_stays_on_one_line_and_short() {
     assert_eq!(plain("abcd", 4), "abcd");
 }
 
-const CHANGES: [Change; 14] = [
+const CHANGES: [Change; 16] = [
+    Change::Joined,
+    Change::Reminded,
     Change::Raised,
     Change::Escalated,
     Change::Eased,

@@ -2,7 +2,7 @@
 
 mod bearings;
 mod index;
-mod plot;
+pub(crate) mod plot;
 mod raster;
 mod report;
 mod table;

@@ -2,7 +2,9 @@
 //! becomes one alert document that reads on its own.
 
 use super::Context;
+use super::holds::{Holds, Said};
 use super::machine::{Machine, Watch};
+use super::neighbours::Which;
 use super::now::Now;
 use super::sensor::{Fault, Sensor};
 use super::settings::Settings;
@@ -31,13 +33,39 @@ const LEAST_SHARE: f64 = 0.15;
 pub struct Findings {
     machine: AlarmLife,
     silence: AlarmLife,
-    sensors: Vec<AlarmLife>,
+    /// None where there is nothing to remember, as with most: a life at its start, under the same delays as `silence`.
+    sensors: Vec<Option<Box<AlarmLife>>>,
     faults: Vec<Option<Fault>>,
     /// The likely fault that was last told, with its episode, and how often a new one was in that episode.
     told: Option<(u64, Verdict, Option<LikelyPart>)>,
     told_times: u32,
+    /// Planned work, and alerts of neighbours that speak for what is found here.
+    holds: Holds,
+    /// Since when the machine's finding, and its silence, stand, told or not.
+    since: [Option<EventTime>; 2],
+    /// When the condition of the machine's newest episode was last there.
+    seen: Option<EventTime>,
+    /// Which neighbours its alerts, of the machine and of its silence, have been told to speak for.
+    gathered: [Gathered; 2],
     /// Something was said since the last condition document: the next snapshot gives a new one.
     condition_due: bool,
+}
+
+/// How many machines an episode's alert has been told to speak for, and when more are to be told.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+struct Gathered {
+    episode: u64,
+    told: u32,
+    due: Option<EventTime>,
+}
+
+/// Neighbours are waited for so long before an alert says that it speaks for them, seconds: they are not found by the same
+/// snapshot, and one document says all of them.
+const GATHER_SECS: f64 = 600.0;
+
+/// A life that has something to remember.
+fn remembered(life: Box<AlarmLife>) -> Option<Box<AlarmLife>> {
+    (*life != AlarmLife::new(life.params())).then_some(life)
 }
 
 /// Diagnoses told in one episode beyond what its transitions carry.
@@ -60,6 +88,10 @@ impl Findings {
             faults: Vec::new(),
             told: None,
             told_times: 0,
+            holds: Holds::default(),
+            since: [None; 2],
+            seen: None,
+            gathered: [Gathered::default(); 2],
             condition_due: false,
         }
     }
@@ -69,26 +101,53 @@ impl Findings {
         let of_one = life(1, settings);
         self.machine.set_params(life(settings.alarm.clear_snapshots, settings));
         self.silence.set_params(of_one);
-        for sensor in &mut self.sensors {
+        for sensor in self.sensors.iter_mut().flatten() {
             sensor.set_params(of_one);
         }
-        self.sensors.resize_with(points, || AlarmLife::new(of_one));
+        self.sensors.resize(points, None);
         self.faults.resize(points, None);
     }
 
-    /// Takes the machine's condition of one snapshot, after persistence.
+    /// A sensor's life at its start.
+    fn fresh(&self) -> AlarmLife {
+        AlarmLife::new(self.silence.params())
+    }
+
+    /// Sensors with a life behind them, by the name of their point.
+    fn lived<'a>(&'a self, context: &'a Context<'_>) -> impl Iterator<Item = (&'a str, &'a AlarmLife)> {
+        let named = context.spec.points.iter().zip(&self.sensors);
+        named.filter_map(|(point, life)| Some((point.name.as_str(), life.as_deref()?)))
+    }
+
+    /// Takes the machine's condition of one snapshot, after persistence, and as `seen` by that snapshot alone.
     #[expect(clippy::too_many_arguments, reason = "the machine's state, its newest snapshot and where to say it")]
     pub fn machine(
         &mut self,
         at: EventTime,
         condition: Condition,
+        seen: Condition,
         suppressed: bool,
         machine: &Machine,
         now: &Now,
         context: &Context<'_>,
         out: &mut Vec<Output>,
     ) {
-        let said = self.machine.step(at, condition, suppressed);
+        let (planned, begun) = self.holds.planned(at, context.windows);
+        self.condition_due |= begun;
+        let life = &self.machine;
+        let set_up = machine.set_ups().shift().and_then(|_| machine.set_up(context));
+        let alike = set_up.map(|set_up| set_up.machines).unwrap_or_default();
+        let now_is = Said { which: Which::Machine, at, condition, alike: &alike };
+        let covered = self.holds.covered(&now_is, life, context, &mut self.condition_due);
+        let waits = self.holds.waits(life, seen);
+        let held = planned || covered || waits;
+        let said = self.machine.step(at, condition, suppressed || held);
+        self.holds.stepped(&self.machine, held);
+        self.condition_due |= self.holds.note(at, &Finding::Machine, &self.machine, planned);
+        self.stand(Which::Machine, at);
+        if self.machine.is_open() && matches!(seen, Condition::Present(_)) {
+            self.seen = Some(at);
+        }
         if !said.is_empty() {
             self.condition_due = true;
             self.say_machine(said, By::default(), machine, now, context, out);
@@ -130,24 +189,26 @@ impl Findings {
         let onset = contributions.iter().filter_map(|c| c.onset).chain(now.novel_since).min();
         let rows = now.state.and_then(|s| machine.learned()?.baseline(s)).map_or(0, |b| b.rows());
         let remaining_life = machine.forecaster().statement().cloned();
+        let set_up = if said.is_empty() { None } else { machine.set_up(context) };
         for t in said {
-            let mut alert = Alert {
-                deviation,
-                onset,
-                operating_state: machine.state_name(context.spec),
-                // No more certain than so many rows can make anybody.
-                confidence: deviation.map(|d| (1.0 - tail::two_sided_p(d)).min(1.0 - 1.0 / f64::from(rows.max(2)))),
-                contributions: contributions.clone(),
-                remaining_life: remaining_life.clone(),
-                likely_fault: context
-                    .likely
-                    .speaks_for(t.raised_at)
-                    .cloned()
-                    .or_else(|| by_readings(t.at, &contributions, only_in_state, context)),
-                ..blank(context, Finding::Machine, &t)
-            };
+            let mut alert =
+                Alert {
+                    deviation,
+                    onset,
+                    operating_state: machine.state_name(context.spec),
+                    // No more certain than so many rows can make anybody.
+                    confidence: deviation.map(|d| (1.0 - tail::two_sided_p(d)).min(1.0 - 1.0 / f64::from(rows.max(2)))),
+                    contributions: contributions.clone(),
+                    remaining_life: remaining_life.clone(),
+                    likely_fault: context.likely.speaks_for(t.raised_at).cloned().or_else(|| {
+                        by_readings(t.at, &contributions, only_in_state, context).filter(|_| set_up.is_none())
+                    }),
+                    set_up: set_up.clone(),
+                    ..blank(context, Finding::Machine, &t)
+                };
             alert.by = by.by.map(str::to_owned);
             alert.note = by.note.map(str::to_owned);
+            self.among(Which::Machine, &mut alert, context);
             alert.message = wording::message(&alert, context.spec, only_in_state);
             let likely = alert.likely_fault.as_ref().filter(|l| l.basis == Basis::Waveform);
             if self.told.is_some_and(|told| told.0 != t.episode) {
@@ -172,15 +233,38 @@ impl Findings {
     ) {
         // An asset nobody configured exists only because it spoke: never seen is about configured ones.
         let silent = silent && (ever_seen || context.spec.configured);
-        if !silent && !self.silence.is_open() {
+        if !silent && !self.silence.is_open() && self.silence.active().is_none() {
             return;
         }
         let condition = if silent { Condition::Present(Severity::Warning) } else { Condition::Absent };
-        let said = self.silence.step(at, condition, false);
+        let planned = self.planned(at, context);
+        let life = &self.silence;
+        let now_is = Said { which: Which::Silence, at, condition, alike: &[] };
+        let covered = self.holds.covered(&now_is, life, context, &mut self.condition_due);
+        let said = self.silence.step(at, condition, planned || covered);
+        self.condition_due |= self.holds.note(at, &Finding::Silence, &self.silence, planned);
+        self.stand(Which::Silence, at);
+        self.say_silence(said, silent, ever_seen, context, out);
+        if silent {
+            let said = self.machine.data_stopped(at);
+            self.condition_due |= !said.is_empty();
+            self.say_machine(said, By::default(), machine, &Now::default(), context, out);
+        }
+    }
+
+    fn say_silence(
+        &mut self,
+        said: Transitions,
+        silent: bool,
+        ever_seen: bool,
+        context: &Context<'_>,
+        out: &mut Vec<Output>,
+    ) {
         self.condition_due |= !said.is_empty();
         for t in said {
             let mut alert = blank(context, Finding::Silence, &t);
             alert.sensor_status = Some("failure".into());
+            self.among(Which::Silence, &mut alert, context);
             if silent {
                 // Of no point in particular.
                 let evidence = if ever_seen { Evidence::Silent } else { Evidence::NeverSeen };
@@ -189,11 +273,94 @@ impl Findings {
             alert.message = wording::message(&alert, context.spec, false);
             out.push(Output::Alert(context.id, Box::new(alert)));
         }
-        if silent {
-            let said = self.machine.data_stopped(at);
-            self.condition_due |= !said.is_empty();
-            self.say_machine(said, By::default(), machine, &Now::default(), context, out);
+    }
+
+    /// Follows the calendar; whether it holds at `at`.
+    pub fn planned(&mut self, at: EventTime, context: &Context<'_>) -> bool {
+        let (planned, news) = self.holds.planned(at, context.windows);
+        self.condition_due |= news;
+        planned
+    }
+
+    /// Says, a little after the first of them, that an alert speaks for neighbours too.
+    pub fn gathered(&mut self, at: EventTime, machine: &Machine, context: &Context<'_>, out: &mut Vec<Output>) {
+        for (which, finding) in [(Which::Machine, Finding::Machine), (Which::Silence, Finding::Silence)] {
+            let life = self.life(which);
+            if !life.is_open() || life.active().is_none() || life.is_held() {
+                continue;
+            }
+            let episode = life.episode();
+            let id = document::alert_id(context.site, &context.spec.name, &finding, episode);
+            let now = context.spoken_for(which, &id);
+            let Some(known) = self.gathered.get_mut(which as usize) else { continue };
+            if known.episode != episode {
+                *known = Gathered { episode, ..Gathered::default() };
+            }
+            if now <= known.told {
+                known.due = None;
+                continue;
+            }
+            if at < *known.due.get_or_insert(at.plus_secs(GATHER_SECS)) {
+                continue;
+            }
+            match which {
+                Which::Machine => {
+                    let said = self.machine.joined(at);
+                    self.say_machine(said, By::default(), machine, &Now::default(), context, out);
+                }
+                Which::Silence => {
+                    let said = self.silence.joined(at);
+                    self.say_silence(said, true, true, context, out);
+                }
+            }
         }
+    }
+
+    /// What else an alert of the machine or of its silence has to say of its neighbours and of planned work.
+    fn among(&mut self, which: Which, alert: &mut Alert, context: &Context<'_>) {
+        if matches!(alert.change, document::Change::Raised | document::Change::Recurred) {
+            alert.held_back = self.holds.raised(&alert.finding, &alert.id);
+        }
+        let since = self.since.get(which as usize).copied().flatten().unwrap_or(alert.raised_at);
+        alert.neighbours = context.same_time(which, since, &alert.id);
+        let told = alert.neighbours.iter().filter(|n| n.alert.is_none()).count() as u32;
+        let episode = self.life(which).episode();
+        if let Some(known) = self.gathered.get_mut(which as usize) {
+            let before = if known.episode == episode { known.told } else { 0 };
+            *known = Gathered { episode, told: told.max(before), due: None };
+        }
+    }
+
+    /// Keeps since when a finding stands.
+    fn stand(&mut self, which: Which, at: EventTime) {
+        let stands = self.life(which).active().is_some();
+        if let Some(since) = self.since.get_mut(which as usize) {
+            *since = if stands { since.or(Some(at)) } else { None };
+        }
+    }
+
+    /// The life of one of them.
+    pub fn life(&self, which: Which) -> &AlarmLife {
+        match which {
+            Which::Machine => &self.machine,
+            Which::Silence => &self.silence,
+        }
+    }
+
+    /// Since when a finding stands, told or not, and how severe it is.
+    pub fn stands(&self, which: Which) -> Option<(EventTime, Severity)> {
+        Some((self.since.get(which as usize).copied().flatten()?, self.life(which).active()?))
+    }
+
+    /// When what stands was told of the open alert, or told again of one that had returned.
+    pub fn told_at(&self, which: Which) -> Option<EventTime> {
+        let since = self.since.get(which as usize).copied().flatten()?;
+        self.life(which).raised_at().map(|raised_at| raised_at.max(since))
+    }
+
+    /// The alert of a neighbour that speaks for a finding.
+    pub fn told_by(&self, which: Which) -> Option<&str> {
+        self.holds.told_by(which)
     }
 
     /// Whether one sensor is at fault now. `unknown`: nobody can tell, the whole asset is silent.
@@ -208,16 +375,21 @@ impl Findings {
         context: &Context<'_>,
         out: &mut Vec<Output>,
     ) {
+        let fresh = || Box::new(AlarmLife::new(self.silence.params()));
         let (Some(life), Some(known)) = (self.sensors.get_mut(point), self.faults.get_mut(point)) else { return };
-        if fault.is_none() && known.is_none() && !life.is_open() {
+        let idle = life.as_ref().is_none_or(|life| !life.is_open() && life.active().is_none());
+        if fault.is_none() && known.is_none() && idle {
             return;
         }
+        let (planned, begun) = self.holds.planned(at, context.windows);
+        self.condition_due |= begun;
+        let life = life.get_or_insert_with(fresh);
         let condition = match fault {
             _ if unknown => Condition::Unknown,
             Some(_) => Condition::Present(Severity::Advisory),
             None => Condition::Absent,
         };
-        let said = life.step(at, condition, false);
+        let said = life.step(at, condition, planned);
         let shown = fault.or(*known);
         self.condition_due |= !said.is_empty();
         if !unknown {
@@ -225,8 +397,14 @@ impl Findings {
             *known = fault;
         }
         let Some(spec) = context.spec.points.get(point) else { return };
+        if self.holds.work().is_some() {
+            self.condition_due |= self.holds.note(at, &Finding::Sensor(spec.name.clone()), life, planned);
+        }
         for t in said {
             let mut alert = blank(context, Finding::Sensor(spec.name.clone()), &t);
+            if matches!(t.change, document::Change::Raised | document::Change::Recurred) {
+                alert.held_back = self.holds.raised(&alert.finding, &alert.id);
+            }
             alert.sensor_status = Some(fault.map_or("normal", Fault::status).into());
             if let Some(f) = shown {
                 let mut c = of_sensor(&spec.name, f.evidence(), sensor.last_value(), &spec.unit);
@@ -264,8 +442,8 @@ impl Findings {
         };
         add(Finding::Machine, &self.machine);
         add(Finding::Silence, &self.silence);
-        for (point, life) in context.spec.points.iter().zip(&self.sensors) {
-            add(Finding::Sensor(point.name.clone()), life);
+        for (point, life) in self.lived(context) {
+            add(Finding::Sensor(point.to_owned()), life);
         }
         let sensor_faults = context
             .spec
@@ -287,6 +465,8 @@ impl Findings {
             open_alerts: open,
             sensor_faults,
             points: super::points::points(machine, now, context),
+            maintenance: self.holds.work().cloned(),
+            told_by: self.told_by(Which::Machine).or(self.told_by(Which::Silence)).map(str::to_owned),
             message: String::new(),
         };
         condition.message = wording::condition_message(&condition);
@@ -311,14 +491,20 @@ impl Findings {
     /// Whether this asset ever gave the alert of this id.
     pub fn has_given(&self, alert: &str, context: &Context<'_>) -> bool {
         let Some(episode) = alert.rsplit('/').next().and_then(|ordinal| ordinal.parse().ok()) else { return false };
-        let sensors = context.spec.points.iter().zip(&self.sensors);
-        let sensors = sensors.map(|(point, life)| (Finding::Sensor(point.name.clone()), life));
+        let sensors = self.lived(context).map(|(point, life)| (Finding::Sensor(point.to_owned()), life));
         let mut lives =
             [(Finding::Machine, &self.machine), (Finding::Silence, &self.silence)].into_iter().chain(sensors);
         lives.any(|(finding, life)| {
             (1..=life.episode()).contains(&episode)
                 && document::alert_id(context.site, &context.spec.name, &finding, episode) == alert
         })
+    }
+
+    /// When what the machine's alert of this id is about was last there; `None` of any but its newest episode, since then
+    /// other things have happened to it.
+    pub fn last_seen(&self, alert: &str, context: &Context<'_>) -> Option<EventTime> {
+        let newest = document::alert_id(context.site, &context.spec.name, &Finding::Machine, self.machine.episode());
+        self.seen.filter(|_| newest == alert)
     }
 
     /// Carries out a command on alarm lives: on the one named, else on all of the asset's that it fits.
@@ -336,9 +522,11 @@ impl Findings {
             }
             _ => None,
         };
+        let fresh = self.fresh();
         let mut lives: Vec<(Finding, &mut AlarmLife)> =
             vec![(Finding::Machine, &mut self.machine), (Finding::Silence, &mut self.silence)];
         for (point, life) in context.spec.points.iter().zip(&mut self.sensors) {
+            let life = life.get_or_insert_with(|| Box::new(fresh.clone()));
             lives.push((Finding::Sensor(point.name.clone()), life));
         }
         let (mut done, mut refused) = (Vec::new(), Vec::new());
@@ -367,6 +555,9 @@ impl Findings {
                 }
                 Err(why) => refused.push(why.to_string()),
             }
+        }
+        for life in &mut self.sensors {
+            *life = life.take().and_then(remembered);
         }
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
         self.condition_due |= spoken.iter().any(|(_, said): &(Finding, Transitions)| !said.is_empty());
@@ -521,6 +712,9 @@ fn blank(context: &Context<'_>, finding: Finding, t: &Transition) -> Alert {
         contributions: Vec::new(),
         remaining_life: None,
         likely_fault: None,
+        held_back: None,
+        neighbours: Vec::new(),
+        set_up: None,
         message: String::new(),
         by: None,
         note: None,
@@ -610,6 +804,7 @@ fn life(off: u32, settings: &Settings) -> CheckedAlarm {
     checked(AlarmParams {
         auto_close_secs: (auto_close > 0.0).then_some(auto_close),
         longest_shelf_secs: settings.alarm.longest_shelf_secs,
+        remind_secs: (settings.alarm.remind_secs > 0.0).then_some(settings.alarm.remind_secs),
         ..delays(1, off).into()
     })
 }

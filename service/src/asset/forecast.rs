@@ -31,7 +31,7 @@ const CLEAR_OF_ZERO: f64 = 3.0;
 /// The last statement of an asset's remaining life, and how its statements have come out.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Forecaster {
-    last: Option<RemainingLife>,
+    last: Option<Box<RemainingLife>>,
     record: TrackRecord,
 }
 
@@ -56,7 +56,7 @@ struct Moving<'a> {
 impl Forecaster {
     /// The last statement; `None` before any point moved.
     pub fn statement(&self) -> Option<&RemainingLife> {
-        self.last.as_ref()
+        self.last.as_deref()
     }
 
     /// The machine is learned anew: what was said of its trends is over, how well it was said is not.
@@ -127,11 +127,11 @@ impl Forecaster {
         if !statement.forecasts.is_empty() {
             statement.none_because = None;
         }
-        let news = !statement.forecasts.is_empty() || self.last.as_ref() != Some(&statement);
+        let news = !statement.forecasts.is_empty() || self.last.as_deref() != Some(&statement);
         if news {
             out.push(Output::RemainingLife(context.id, at, Box::new(statement.clone())));
         }
-        self.last = Some(statement);
+        self.last = Some(Box::new(statement));
     }
 
     #[expect(clippy::too_many_arguments, reason = "everything the asset knows of one point's level over time")]

@@ -137,8 +137,9 @@ fn levels(blocks: &Blocks, places: &[Option<usize>], normals: &[f64], grid: &Gri
     levels
 }
 
-/// The asset's life so far as a past case that ended with its last block; `None` before it has a baseline and a day of blocks.
-pub(super) fn of_asset(machine: &Machine, context: &Context<'_>) -> Option<History> {
+/// The asset's life as a past case that ended with its last block, or with the last one before `until`; `None` before it
+/// has a baseline and a day of blocks.
+pub(super) fn of_asset(machine: &Machine, until: Option<EventTime>, context: &Context<'_>) -> Option<History> {
     let conditions = &machine.layout().conditions;
     let blocks = machine.blocks();
     let places: Vec<Option<usize>> = (0..conditions.len()).map(Some).collect();
@@ -151,6 +152,8 @@ pub(super) fn of_asset(machine: &Machine, context: &Context<'_>) -> Option<Histo
         last = last.into_iter().chain(series.last().map(|s| s.0)).max();
     }
     let (first, last) = (first?, last?);
+    // What came after it is another life: the machine was repaired.
+    let last = until.map_or(last, |until| last.min(until));
     let span_hours = last.hours_since(first);
     let step_hours = blocks.block_hours().max(span_hours / (MOST_ROWS - 1) as f64);
     let rows = (span_hours / step_hours) as usize + 1;

@@ -7,11 +7,12 @@ use super::forecast::Forecaster;
 use super::layout::{LAG_SECS, LAGS, Layout};
 use super::learning::{BLOCKS_PER_LEARNING, Collected, allowed};
 use super::now::Now;
+use super::set_up::{LEAST_POINTS, SetUps};
 use super::settings::Settings;
 use super::spec::{AssetSpec, Detection, Quantity};
 use super::statistics::Statistics;
-use crate::advise::document::Zone;
-use crate::engine::{Output, Score, TrendSample};
+use crate::advise::document::{SetUp, Zone};
+use crate::engine::{Output, Score};
 use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{AlarmLife, Condition, Severity as Level};
 use roundsman_models::detect::baseline::Still;
@@ -81,7 +82,7 @@ pub struct Machine {
     running: Option<Running>,
     run_secs: f64,
     last_at: Option<EventTime>,
-    started_at: Option<EventTime>,
+    set_ups: SetUps,
     unsettled_until: EventTime,
     /// Drivers now and lagged, `LAGS` × drivers; NaN until first seen.
     drivers: Vec<f64>,
@@ -91,7 +92,7 @@ pub struct Machine {
     collected: Collected,
     learned: Option<Learned>,
     /// Rows of a state not known, and when it was entered.
-    novel: Option<(EventTime, Collected)>,
+    novel: Option<Box<(EventTime, Collected)>>,
     follow: Follow,
     place: Place,
     blocks: Blocks,
@@ -111,7 +112,7 @@ impl Machine {
             running: None,
             run_secs: 0.0,
             last_at: None,
-            started_at: None,
+            set_ups: SetUps::default(),
             unsettled_until: EventTime(i64::MIN),
             drivers: Vec::new(),
             warmth: LAG_SECS.map(Warmth::new),
@@ -191,6 +192,7 @@ impl Machine {
         };
         self.statistics.resize_with(self.layout.conditions.len(), || Statistics::new(settings));
         self.follow.reset();
+        self.set_ups.forget();
         self.novel = None;
         self.learned = None;
         self.forecaster.restart();
@@ -317,6 +319,11 @@ impl Machine {
         spec.states.iter().position(|s| s.within.iter().all(holds)).map_or(Place::Unknown, |i| Place::Known(i as u16))
     }
 
+    /// How it is run, as far as the name of its operating state goes.
+    pub(super) fn run(&self) -> (bool, Place) {
+        (self.zone == Zone::Stopped, self.place)
+    }
+
     /// Name of an operating state, as documents give it.
     pub fn state_name(&self, spec: &AssetSpec) -> Option<String> {
         match (self.zone, self.place) {
@@ -331,7 +338,7 @@ impl Machine {
     }
 
     /// One snapshot: the blocks manipulate, detect, assess and prognose for this asset, then its findings.
-    pub fn snapshot(
+    pub(super) fn judge(
         &mut self,
         snapshot: &SnapshotView<'_>,
         context: &Context<'_>,
@@ -359,8 +366,11 @@ impl Machine {
             _ => true,
         };
         self.warmth.iter_mut().for_each(|w| w.update(runs, gap));
+        if runs && !ran || gap > super::silent_secs(&context.settings.screen, context.cadence_secs) {
+            let sound = self.learned.is_some() && self.persistence.active().is_none();
+            self.set_ups.resumed(at, sound, p);
+        }
         if runs && !ran {
-            self.started_at = Some(at);
             self.unsettled_until = at.plus_secs(settle_secs(context.settings, cadence));
         }
         if !runs {
@@ -403,12 +413,82 @@ impl Machine {
             Place::Known(state) if self.learned.as_ref().is_some_and(|l| usize::from(state) < l.states()) => {
                 self.novel = None;
                 self.score(state, at, secs, now, context, out);
+                self.follow_set_up(now);
             }
             Place::Unknown => {}
             Place::Known(_) | Place::Novel => self.learn_novel(at, secs, context, now),
         }
         self.check_limits(now, context);
         self.finish(at, Zone::Normal, now, context, findings, out);
+    }
+
+    fn follow_set_up(&mut self, now: &Now) {
+        if self.set_ups.is_idle() {
+            return;
+        }
+        let log = |value: f64, expected: f64| {
+            if value > 0.0 && expected > 0.0 { (value / expected).ln() } else { f64::NAN }
+        };
+        let of = |i: usize| {
+            let expected = now.watched.scored.expected[i];
+            (i, log(now.values.get(i).copied().unwrap_or(f64::NAN), expected))
+        };
+        let places = (0..self.layout.conditions.len()).filter(|i| self.layout.thermal.get(*i) == Some(&false));
+        let logs: Vec<(usize, f64)> = places.map(of).collect();
+        self.set_ups.update(&logs);
+    }
+
+    /// What of a change of set-up is seen.
+    pub fn set_ups(&self) -> &SetUps {
+        &self.set_ups
+    }
+
+    /// The change of set-up this machine stands under, by its own points or by those of its group that came back with it.
+    pub fn set_up(&self, context: &Context<'_>) -> Option<SetUp> {
+        let shift = self.set_ups.shift()?;
+        let (mut points, mut machines) = (shift.points, Vec::new());
+        for (near, other) in context.neighbours() {
+            let theirs = other.machine().set_ups.shift();
+            let same = |t: &&super::set_up::Shift| {
+                t.is_like(shift) && t.since.secs_since(shift.since).abs() <= near.group.within_secs
+            };
+            if let Some(theirs) = theirs.filter(same)
+                && !machines.contains(&other.spec().name)
+            {
+                points += theirs.points;
+                machines.push(other.spec().name.clone());
+            }
+        }
+        // Vibration alone rises at all points of one machine when it was left loose, too.
+        let alone = shift.points >= LEAST_POINTS && self.compared_kinds(context) >= 2;
+        let enough = alone || points >= LEAST_POINTS && !machines.is_empty();
+        enough.then(|| SetUp { factor: shift.log_factor.exp(), points, since: shift.since, machines })
+    }
+
+    /// How many kinds of points have a factor: all that shakes is one kind.
+    fn compared_kinds(&self, context: &Context<'_>) -> usize {
+        let compared = self.layout.conditions.iter().zip(&self.layout.thermal).filter(|(_, thermal)| !**thermal);
+        let mut kinds: Vec<Quantity> = Vec::new();
+        for (point, _) in compared {
+            let kind = match context.spec.points.get(usize::from(*point)).map(|p| p.quantity) {
+                Some(Quantity::VibrationAcceleration | Quantity::VibrationDisplacement) => Quantity::VibrationVelocity,
+                Some(other) => other,
+                None => continue,
+            };
+            if !kinds.contains(&kind) {
+                kinds.push(kind);
+            }
+        }
+        kinds.len()
+    }
+
+    /// Whether machines of its group came back with it and cannot say yet whether they stand at the same factor.
+    fn awaits_others(&self, context: &Context<'_>) -> bool {
+        let Some(shift) = self.set_ups.shift() else { return false };
+        context.neighbours().any(|(near, other)| {
+            let since = other.machine().set_ups.undecided();
+            since.is_some_and(|since| since.secs_since(shift.since).abs() <= near.group.within_secs)
+        })
     }
 
     /// Moves the drivers and their lags on; returns the unlagged ones of before.
@@ -459,13 +539,13 @@ impl Machine {
     fn learn_novel(&mut self, at: EventTime, secs: f64, context: &Context<'_>, now: &mut Now) {
         let row = self.row(&now.values);
         let layout = &self.layout;
-        let (since, collected) = self.novel.get_or_insert_with(|| (at, Collected::new(layout, false)));
+        let (since, collected) = &mut **self.novel.get_or_insert_with(|| Box::new((at, Collected::new(layout, false))));
         collected.push(at, secs, &row, 0);
         now.novel_since = Some(*since);
         let enough = NEW_STATE_SHARE * context.settings.learn.run_time_secs;
         if collected.done(enough, LEAST_NEW_ROWS as u64) >= 1.0 {
-            if let (Some(learned), Some((_, collected))) = (&mut self.learned, self.novel.take()) {
-                collected.add_to(learned, layout);
+            if let (Some(learned), Some(novel)) = (&mut self.learned, self.novel.take()) {
+                novel.1.add_to(learned, layout);
             }
             self.follow.reset();
         }
@@ -555,15 +635,6 @@ impl Machine {
                 out,
             );
         }
-        if context.trends {
-            for (i, point) in self.layout.conditions.iter().enumerate() {
-                let observed = now.values[i];
-                if observed.is_finite() {
-                    let expected = now.watched.scored.expected[i];
-                    out.push(Output::Trend(context.id, TrendSample { point: *point, at, observed, expected }));
-                }
-            }
-        }
     }
 
     fn look_for_leading_states(&mut self) {
@@ -651,7 +722,7 @@ impl Machine {
         findings: &mut Findings,
         out: &mut Vec<Output>,
     ) {
-        let condition = self.condition(zone, now);
+        let condition = self.condition(zone, now, context);
         let suppressed = matches!(zone, Zone::Stopped | Zone::Settling);
         let before = self.zone;
         let _ = self.persistence.step(at, condition, suppressed);
@@ -666,7 +737,7 @@ impl Machine {
             (Zone::Normal, Some(Level::Advisory)) => Zone::Advisory,
             (zone, _) => zone,
         };
-        findings.machine(at, persistent, suppressed, self, now, context, out);
+        findings.machine(at, persistent, condition, suppressed, self, now, context, out);
         // A replay writes no conditions and is spared the hourly ones.
         if findings.take_due() || self.zone != before || context.trends && now.hour_turned {
             findings.condition_changed(at, self, now, context, out);
@@ -692,11 +763,21 @@ impl Machine {
     }
 
     /// What this snapshot says of the machine.
-    fn condition(&self, zone: Zone, now: &Now) -> Condition {
+    fn condition(&self, zone: Zone, now: &Now, context: &Context<'_>) -> Condition {
         if matches!(zone, Zone::Stopped | Zone::Settling) {
             return Condition::Unknown;
         }
-        let by_limit = self.watches.iter().filter_map(|w| w.crossed.map(|c| c.severity)).max();
+        // Learned limits are those of another set-up.
+        let set_up = self.set_ups.shift().is_some() && self.set_up(context).is_some();
+        let severity = |c: Crossed| match c.limit.source {
+            Source::Baseline if set_up => Level::Advisory,
+            _ => c.severity,
+        };
+        let by_limit = self.watches.iter().filter_map(|w| w.crossed.map(severity)).max();
+        let set_limit = self.watches.iter().any(|w| w.crossed.is_some_and(|c| c.limit.source != Source::Baseline));
+        if !set_up && !set_limit && self.persistence.active().is_none() && self.awaits_others(context) {
+            return Condition::Unknown;
+        }
         if zone == Zone::Learning {
             return by_limit.map_or(Condition::Absent, Condition::Present);
         }

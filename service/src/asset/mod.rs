@@ -1,25 +1,34 @@
 //! All we know of one asset, and its step from one event to the next.
 
+pub mod calendar;
 pub mod capture;
 pub mod findings;
 pub mod forecast;
+pub mod groups;
 pub mod history;
+pub mod holds;
 pub mod layout;
 pub mod learning;
 pub mod machine;
+pub mod neighbours;
 pub mod now;
 mod points;
 pub mod sensor;
+pub mod set_up;
 pub mod settings;
+mod shown;
 pub mod spec;
 pub mod statistics;
 
 use crate::acquire::{AssetId, Observation, Quality, Rejection};
-use crate::advise::document::History;
+use crate::advise::document::{Finding, History, alert_id};
+use crate::engine::Verdict::Confirmed;
 use crate::engine::{Action, Command, Done, LimitName, Output};
+use calendar::Window;
 use capture::{Captures, Scene, Waveform};
 use findings::Findings;
 use machine::Machine;
+use neighbours::{Around, Near, Which};
 use now::Now;
 use roundsman_models::EventTime;
 use roundsman_models::assess::shaft_speed::{ShaftSpeed, SpeedSource};
@@ -74,6 +83,10 @@ struct Definition {
     site: Arc<str>,
     spec: Arc<AssetSpec>,
     settings: Arc<Settings>,
+    /// Planned work on it.
+    windows: Vec<Arc<Window>>,
+    /// Machines of its groups that are defined.
+    near: Vec<Near>,
 }
 
 impl Definition {
@@ -84,6 +97,7 @@ impl Definition {
         captures: &'a Captures,
         aligner: &Aligner,
         trends: bool,
+        around: Around<'a>,
     ) -> Context<'a> {
         Context {
             id: self.id,
@@ -94,6 +108,9 @@ impl Definition {
             likely: captures,
             cadence_secs: aligner.cadence_secs(),
             trends,
+            windows: &self.windows,
+            near: &self.near,
+            around,
         }
     }
 }
@@ -116,6 +133,12 @@ pub struct Context<'a> {
     pub cadence_secs: Option<f64>,
     /// Whether trend samples are wanted.
     pub trends: bool,
+    /// Planned work on the asset.
+    pub windows: &'a [Arc<Window>],
+    /// Machines of its groups.
+    pub near: &'a [Near],
+    /// The assets they are among.
+    pub around: Around<'a>,
 }
 
 impl Context<'_> {
@@ -153,13 +176,15 @@ impl Asset {
             was_silent: None,
             next_check: EventTime(i64::MIN),
         };
-        let mut asset = Self { definition: Definition { id, site, spec, settings }, state };
+        let (windows, near) = (windows(&spec, &settings), Vec::new());
+        let mut asset = Self { definition: Definition { id, site, spec, settings, windows, near }, state };
         asset.grow();
         asset
     }
 
     /// Takes a new definition; points are only ever appended.
     pub fn define(&mut self, spec: Arc<AssetSpec>, settings: Arc<Settings>) {
+        self.definition.windows = windows(&spec, &settings);
         self.definition.spec = spec;
         self.definition.settings = settings;
         self.grow();
@@ -189,6 +214,36 @@ impl Asset {
         &self.definition.spec
     }
 
+    /// The machines of its groups, from now on.
+    pub fn relate(&mut self, near: Vec<Near>) {
+        self.definition.near = near;
+    }
+
+    /// Its settings.
+    pub fn settings(&self) -> &Arc<Settings> {
+        &self.definition.settings
+    }
+
+    /// Its watch.
+    pub fn machine(&self) -> &Machine {
+        &self.state.machine
+    }
+
+    /// What is said of it.
+    pub fn findings(&self) -> &Findings {
+        &self.state.findings
+    }
+
+    /// Id of the open alert, or of the last one.
+    pub fn alert_id(&self, which: Which) -> String {
+        let finding = match which {
+            Which::Machine => Finding::Machine,
+            Which::Silence => Finding::Silence,
+        };
+        let Definition { site, spec, .. } = &self.definition;
+        alert_id(site, &spec.name, &finding, self.state.findings.life(which).episode())
+    }
+
     /// Its state, to be stored.
     pub fn state(&self) -> &State {
         &self.state
@@ -205,7 +260,7 @@ impl Asset {
     }
 
     /// Takes one reading.
-    pub fn observe(&mut self, o: &Observation, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
+    pub fn observe(&mut self, o: &Observation, trends: bool, around: Around<'_>, now: &mut Now, out: &mut Vec<Output>) {
         let Self { definition, state } = self;
         let Definition { id, spec, settings, .. } = &*definition;
         let i = usize::from(o.point);
@@ -236,7 +291,7 @@ impl Asset {
         if state.latest.is_none_or(|l| l < o.at) {
             state.latest = Some(o.at);
         }
-        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends);
+        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends, around);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         let verdict = state.aligner.push(o.point, o.at, o.value, &mut |snapshot| {
             machine.snapshot(&snapshot, &context, findings, now, out);
@@ -249,22 +304,43 @@ impl Asset {
         }
     }
 
+    /// When its open window closes, if one is open.
+    #[inline]
+    pub fn closes_at(&self) -> Option<EventTime> {
+        self.state.aligner.next_close_at()
+    }
+
+    /// Earliest time at which a tick has anything to do.
+    pub fn due(&self) -> EventTime {
+        let State { aligner, captures, next_check, .. } = &self.state;
+        // What neighbours have to tell is waited for by the minute.
+        if !captures.is_idle(&self.definition.spec) || !self.definition.near.is_empty() {
+            return EventTime(i64::MIN);
+        }
+        aligner.next_close_at().map_or(*next_check, |closes| closes.min(*next_check))
+    }
+
     /// The stream's clock passed `at`: windows may close, silence is noticed.
-    pub fn tick(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
-        self.watch(at, trends, now, out);
+    pub fn tick(&mut self, at: EventTime, trends: bool, around: Around<'_>, now: &mut Now, out: &mut Vec<Output>) {
+        self.watch(at, trends, around, now, out);
+        if !self.definition.near.is_empty() {
+            let Self { definition, state } = self;
+            let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends, around);
+            state.findings.gathered(at, &state.machine, &context, out);
+        }
         if !self.state.captures.is_idle(&self.definition.spec) {
-            self.captures(out, |captures, scene, out| captures.tick(at, scene, out), at);
+            self.captures(out, |captures, scene, out| captures.tick(at, scene, out), at, around);
         }
     }
 
-    fn watch(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
+    fn watch(&mut self, at: EventTime, trends: bool, around: Around<'_>, now: &mut Now, out: &mut Vec<Output>) {
         let close = self.state.aligner.next_close_at();
         if close.is_none_or(|c| at < c) && at < self.state.next_check {
             return;
         }
         let Self { definition, state } = self;
         let Definition { spec, settings, .. } = &*definition;
-        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends);
+        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends, around);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         state.aligner.tick(at, &mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
         if at < state.next_check {
@@ -272,6 +348,7 @@ impl Asset {
         }
         let since = *state.watched_since.get_or_insert(at);
         let silent = silent_secs(&settings.screen, context.cadence_secs);
+        findings.planned(at, &context);
         let silence = state.latest.map_or(at.secs_since(since) > silent, |l| at.secs_since(l) > silent);
         findings.silence(at, silence, state.latest.is_some(), machine, &context, out);
         for (i, sensor) in state.sensors.iter().enumerate() {
@@ -292,23 +369,24 @@ impl Asset {
         out: &mut Vec<Output>,
         turn: impl FnOnce(&mut Captures, &Scene<'_>, &mut Vec<Output>) -> bool,
         at: EventTime,
+        around: Around<'_>,
     ) {
         let Self { definition, state } = self;
         // Taken out, since what they gave is lent to the alerts of the same state.
         let mut captures = std::mem::take(&mut state.captures);
         let nothing = Captures::default();
-        let context = definition.context(&state.own_limits, &nothing, &state.aligner, false);
+        let context = definition.context(&state.own_limits, &nothing, &state.aligner, false, around);
         let scene = Scene { context: &context, machine: &state.machine, life: state.findings.machine_life() };
         let news = turn(&mut captures, &scene, out);
         state.captures = captures;
         if news {
-            let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
+            let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false, around);
             state.findings.diagnosed(at, &state.machine, &context, out);
         }
     }
 
     /// Takes a waveform in.
-    pub fn waveform(&mut self, at: EventTime, waveform: &Arc<Waveform>, out: &mut Vec<Output>) {
+    pub fn waveform(&mut self, at: EventTime, waveform: &Arc<Waveform>, around: Around<'_>, out: &mut Vec<Output>) {
         let told = self.told_speed(at);
         self.state.watched_since.get_or_insert(at);
         self.captures(
@@ -318,6 +396,7 @@ impl Asset {
                 false
             },
             at,
+            around,
         );
     }
 
@@ -338,31 +417,38 @@ impl Asset {
     }
 
     /// The stream is at its end: what is open is closed.
-    pub fn end(&mut self, at: EventTime, trends: bool, now: &mut Now, out: &mut Vec<Output>) {
-        self.tick(at, trends, now, out);
+    pub fn end(&mut self, at: EventTime, trends: bool, around: Around<'_>, now: &mut Now, out: &mut Vec<Output>) {
+        self.tick(at, trends, around, now, out);
         let Self { definition, state } = self;
-        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends);
+        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, trends, around);
         let (machine, findings) = (&mut state.machine, &mut state.findings);
         state.aligner.flush(&mut |snapshot| machine.snapshot(&snapshot, &context, findings, now, out));
-        self.captures(out, |captures, scene, out| captures.end(at, scene, out), at);
+        self.captures(out, |captures, scene, out| captures.end(at, scene, out), at, around);
     }
 
     /// Its life so far, as a past case that has ended; `None` while there is too little of it.
     pub fn history(&self) -> Option<History> {
         let Self { definition, state } = self;
-        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
-        history::of_asset(&state.machine, &context)
+        let around = Around(&[]);
+        let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false, around);
+        history::of_asset(&state.machine, None, &context)
     }
 
     /// Carries out a person's command.
-    pub fn command(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) {
-        let answer = self.carry_out(at, command, out);
+    pub fn command(&mut self, at: EventTime, command: &Command, around: Around<'_>, out: &mut Vec<Output>) {
+        let answer = self.carry_out(at, command, around, out);
         out.push(Output::Answered(self.definition.id, at, command.clone(), answer));
     }
 
-    fn carry_out(&mut self, at: EventTime, command: &Command, out: &mut Vec<Output>) -> Result<Done, String> {
+    fn carry_out(
+        &mut self,
+        at: EventTime,
+        command: &Command,
+        around: Around<'_>,
+        out: &mut Vec<Output>,
+    ) -> Result<Done, String> {
         let Self { definition, state } = self;
-        let Definition { spec, settings, .. } = &*definition;
+        let Definition { id, spec, settings, .. } = &*definition;
         match &command.action {
             Action::Capture => {
                 let mut answer = Ok(String::new());
@@ -373,6 +459,7 @@ impl Asset {
                         false
                     },
                     at,
+                    around,
                 );
                 answer.map(|said| Done { said, old: None, new: None })
             }
@@ -380,7 +467,7 @@ impl Asset {
                 state.captures.forget();
                 let old = if state.machine.is_learning() { "learning" } else { "learned" };
                 state.machine.relearn(spec, settings);
-                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
+                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false, around);
                 state.findings.forget_machine(at, command, &state.machine, &context, out);
                 Ok(Done {
                     said: "the baseline is forgotten and learned again from now on".into(),
@@ -413,23 +500,34 @@ impl Asset {
                 let said = format!("{point}: limit changed from {old} to {new}");
                 Ok(Done { said, old: Some(old), new: Some(new) })
             }
-            Action::Finding { alert, .. } => {
-                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
-                match state.findings.has_given(alert, &context) {
-                    true => Ok(Done { said: format!("the finding on {alert} is kept"), old: None, new: None }),
-                    false => Err(format!("{} never gave the alert {alert:?}", spec.name)),
+            Action::Finding { alert, verdict, .. } => {
+                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false, around);
+                if !state.findings.has_given(alert, &context) {
+                    return Err(format!("{} never gave the alert {alert:?}", spec.name));
                 }
+                // The life that led there is a past case for the others of its class.
+                let ended = state.findings.last_seen(alert, &context).filter(|_| *verdict == Confirmed);
+                if let Some(until) = ended
+                    && let Some(history) = history::of_asset(&state.machine, Some(until), &context)
+                {
+                    out.push(Output::Ended(*id, Box::new(history)));
+                }
+                Ok(Done { said: format!("the finding on {alert} is kept"), old: None, new: None })
             }
             Action::Acknowledge { .. }
             | Action::Shelve { .. }
             | Action::Unshelve { .. }
             | Action::OutOfService
             | Action::ReturnToService => {
-                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false);
+                let context = definition.context(&state.own_limits, &state.captures, &state.aligner, false, around);
                 state.findings.command(at, command, &state.machine, &context, out)
             }
         }
     }
+}
+
+fn windows(spec: &AssetSpec, settings: &Settings) -> Vec<Arc<Window>> {
+    settings.calendar.iter().filter(|window| window.covers(spec)).cloned().collect()
 }
 
 /// From when on nothing heard is silence, seconds. Without a cadence nobody can tell what is slow: the setting alone.

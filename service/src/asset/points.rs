@@ -3,8 +3,12 @@
 use super::Context;
 use super::machine::Machine;
 use super::now::Now;
+use super::shown::BAND_SIGMAS;
 use super::statistics::Statistics;
-use crate::advise::document::{PointNow, Statistic};
+use crate::advise::document::{LimitSource, NamedLimit, PointNow, Statistic};
+use crate::engine::LimitName;
+use roundsman_models::detect::limits::PointLimits;
+use roundsman_models::detect::zones::Preset;
 
 /// One row per condition point, in the layout's order.
 pub(super) fn points(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<PointNow> {
@@ -19,14 +23,28 @@ pub(super) fn points(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec
             unit: spec.unit.clone(),
             observed: now.values.get(i).copied(),
             expected: expected.map(|e| e.location),
-            band: expected.map(|e| 3.0 * e.scale),
+            band: expected.map(|e| BAND_SIGMAS * e.scale),
             sigmas: score,
             lately: lately(statistics),
             all: all(statistics),
             per_hour: statistics.rate.as_ref().and_then(|r| r.per_hour()),
+            limits: limits(machine.limits(i, now, context), &spec.unit, context),
         })
     })
     .collect()
+}
+
+/// The limits in force, each with its source.
+fn limits(limits: PointLimits, unit: &str, context: &Context<'_>) -> Vec<NamedLimit> {
+    let zones = context.spec.zones.as_deref().and_then(Preset::by_name);
+    let named = [
+        (LimitName::AlarmHigh, limits.alarm_high),
+        (LimitName::WarningHigh, limits.warning_high),
+        (LimitName::WarningLow, limits.warning_low),
+        (LimitName::AlarmLow, limits.alarm_low),
+    ];
+    let named = named.into_iter().filter_map(|(name, limit)| Some((name, limit?)));
+    named.map(|(name, limit)| NamedLimit { name, limit: LimitSource::of(&limit, unit, zones.as_ref()) }).collect()
 }
 
 /// The last values only: robust, so that one spike does not show.

@@ -1,6 +1,8 @@
 //! Settings of the engine, checked and in seconds: what the configuration file's `[learn]`, `[align]`,
 //! `[screen]`, `[detect]`, `[alarm]` and `[capture]` tables turn into. One set per asset (site defaults, then the asset's own).
 
+use super::calendar::Window;
+use super::groups::Groups;
 use super::history::ClassHistory;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -23,6 +25,12 @@ pub struct Settings {
     pub history: Option<Arc<ClassHistory>>,
     /// When waveforms are asked for.
     pub capture: Capture,
+    /// Planned work on all assets of the site; an asset picks its own. As the configuration says at every start.
+    #[serde(skip)]
+    pub calendar: Arc<Vec<Arc<Window>>>,
+    /// Machines that belong together, likewise.
+    #[serde(skip)]
+    pub groups: Arc<Groups>,
 }
 
 /// Learning of a baseline.
@@ -101,6 +109,8 @@ pub struct Alarm {
     pub auto_close_secs: f64,
     /// The longest time a person may shelve an alert for, seconds.
     pub longest_shelf_secs: f64,
+    /// An active alert that nobody acknowledges is said again after this, seconds; 0 says it once.
+    pub remind_secs: f64,
 }
 
 /// Requests for waveforms.
@@ -172,6 +182,7 @@ impl Default for Alarm {
             settle_secs: None,
             auto_close_secs: 7.0 * 86_400.0,
             longest_shelf_secs: 30.0 * 86_400.0,
+            remind_secs: 0.0,
         }
     }
 }

@@ -52,7 +52,7 @@ impl Statistics {
         }
         self.quantiles.update(value);
         if let Some(r) = &mut self.rate {
-            r.update(reading);
+            r.take(reading);
         }
     }
 }

@@ -44,12 +44,34 @@ impl fmt::Display for Heard {
     }
 }
 
-/// Connects under a client id of its own with a session that is forgotten at the end, and listens for `time`. It
-/// publishes nothing. Ctrl-C ends it early and shows what came until then.
+/// What came, as it came.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Listened {
+    /// Messages.
+    pub seen: Vec<Seen>,
+    /// Filters the broker refused, with its reason.
+    pub refused: Vec<(String, String)>,
+    /// How long it was listened.
+    pub time: Duration,
+    /// It ended early because this was enough.
+    pub enough: bool,
+}
+
+/// Listens on the filters of a configuration and shows what they map to.
 ///
 /// # Errors
 /// The broker cannot be reached, refuses us, or is lost while listening.
 pub fn listen(config: &Checked, time: Duration) -> Result<Heard, Error> {
+    let Listened { seen, refused, time, enough } = hear(config, &filters(&config.topics), time)?;
+    Ok(Heard { time, messages: seen.len(), enough, refused, table: mapping_table(config, &seen) })
+}
+
+/// Connects under a client id of its own with a session that is forgotten at the end, and listens for `time`. It
+/// publishes nothing. Ctrl-C ends it early and keeps what came until then.
+///
+/// # Errors
+/// The broker cannot be reached, refuses us, or is lost while listening.
+pub fn hear(config: &Checked, filters: &[String], time: Duration) -> Result<Listened, Error> {
     let broker = run::settings(config, &run::topics(config)?)?.broker;
     let faults = broker.faults();
     if !faults.is_empty() {
@@ -59,9 +81,9 @@ pub fn listen(config: &Checked, time: Duration) -> Result<Heard, Error> {
         .enable_all()
         .build()
         .map_err(|error| Error::new(Fault::Internal, "cannot start the runtime").because(error))?;
-    let (seen, refused, time, enough) = match broker.version {
-        Version::V5 => runtime.block_on(gather::<LinkV5>(config, &broker, time)),
-        Version::V3 => runtime.block_on(gather::<LinkV3>(config, &broker, time)),
+    match broker.version {
+        Version::V5 => runtime.block_on(gather::<LinkV5>(filters, &broker, time)),
+        Version::V3 => runtime.block_on(gather::<LinkV3>(filters, &broker, time)),
     }
     .map_err(|fault| {
         let to = format!("the broker {}:{}", broker.host, broker.port);
@@ -69,13 +91,14 @@ pub fn listen(config: &Checked, time: Duration) -> Result<Heard, Error> {
             LinkFault::Refused { .. } | LinkFault::Tls { .. } => Error::new(Fault::Broker, format!("{to}: {fault}")),
             fault => Error::new(Fault::Broker, format!("cannot reach {to}: {fault}")),
         }
-    })?;
-    Ok(Heard { time, messages: seen.len(), enough, refused, table: mapping_table(config, &seen) })
+    })
 }
 
-type Gathered = (Vec<Seen>, Vec<(String, String)>, Duration, bool);
-
-async fn gather<L: MqttLink>(config: &Checked, broker: &BrokerSettings, time: Duration) -> Result<Gathered, LinkFault> {
+async fn gather<L: MqttLink>(
+    filters: &[String],
+    broker: &BrokerSettings,
+    time: Duration,
+) -> Result<Listened, LinkFault> {
     let client_id = format!("{}-check", broker.client_id);
     let options = LinkOptions {
         client_id,
@@ -85,7 +108,6 @@ async fn gather<L: MqttLink>(config: &Checked, broker: &BrokerSettings, time: Du
         ..LinkOptions::reader(broker, true, wall_clock)
     };
     let (mut link, requests) = L::open(&options);
-    let filters = filters(&config.topics);
     let mut to_ask = filters.iter();
     let mut asked = None;
     let (mut seen, mut refused, mut bytes) = (Vec::new(), Vec::new(), 0);
@@ -129,12 +151,12 @@ async fn gather<L: MqttLink>(config: &Checked, broker: &BrokerSettings, time: Du
         }
         polled?;
         if seen.len() >= MOST_MESSAGES || bytes >= MOST_BYTES {
-            let lasted = connected.map_or(Duration::ZERO, |since| since.elapsed());
-            return Ok((seen, refused, lasted, true));
+            let time = connected.map_or(Duration::ZERO, |since| since.elapsed());
+            return Ok(Listened { seen, refused, time, enough: true });
         }
     }
     match connected {
-        Some(since) => Ok((seen, refused, since.elapsed(), false)),
+        Some(since) => Ok(Listened { seen, refused, time: since.elapsed(), enough: false }),
         None => Err(LinkFault::Lost(format!("no answer within {} s", connected_by.as_secs()))),
     }
 }

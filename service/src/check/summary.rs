@@ -2,10 +2,13 @@
 
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::filters;
+use crate::advise::forms::rfc3339;
 use crate::advise::topics::Topics;
+use crate::asset::calendar::{EVERY, When};
 use crate::asset::settings::Settings;
-use crate::asset::spec::{Detection, PointSpec, Role};
+use crate::asset::spec::{Detection, PointSpec, Quantity, Role};
 use crate::config::settings::differences;
+use crate::config::value::show_secs;
 use crate::config::{Checked, Protocol};
 use roundsman_models::detect::zones::{MachineKind, suggest};
 use std::fmt;
@@ -60,6 +63,7 @@ impl fmt::Display for Summary<'_> {
         if changed.is_empty() {
             writeln!(f, "  none")?;
         }
+        write_plans(f, config)?;
         match config.assets.len() {
             0 => writeln!(f, "\nassets: none configured; each is registered from its topic and learned with defaults"),
             n => writeln!(
@@ -73,6 +77,53 @@ impl fmt::Display for Summary<'_> {
         }
         Ok(())
     }
+}
+
+/// Groups and the maintenance calendar, as the engine has them.
+fn write_plans(f: &mut fmt::Formatter<'_>, config: &Checked) -> fmt::Result {
+    let unknown = |name: &str| {
+        let known = name == EVERY || config.assets.iter().any(|plan| plan.spec.name == name);
+        if known { "" } else { " (not in this file)" }
+    };
+    let listed = |names: &mut dyn Iterator<Item = &String>| {
+        names.map(|name| format!("{name}{}", unknown(name))).collect::<Vec<_>>().join(", ")
+    };
+    if config.settings.groups.iter().next().is_some() {
+        writeln!(f, "\ngroups")?;
+    }
+    for group in config.settings.groups.iter() {
+        let parent = group.parent.as_ref().map_or(String::new(), |p| format!(", driven by {p}{}", unknown(p)));
+        let told = if group.one_alert { "one alert for what is" } else { "each its own alert, naming what is" };
+        let within = show_secs(group.within_secs);
+        writeln!(
+            f,
+            "  {} ({}): {}{parent}; {told} within {within}",
+            group.name,
+            group.kind,
+            listed(&mut group.members.iter())
+        )?;
+    }
+    if !config.settings.calendar.is_empty() {
+        writeln!(f, "\nmaintenance")?;
+    }
+    for window in config.settings.calendar.iter() {
+        let when = match &window.when {
+            When::Once { from, to } => format!("{} to {}", rfc3339(*from), rfc3339(*to)),
+            When::Weekly { days, from, to, zone } => {
+                let names = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
+                let on: Vec<&str> = names.iter().zip(days).filter(|(_, on)| **on).map(|(name, _)| *name).collect();
+                format!("{} {from} to {to}, {}", on.join(" "), zone.iana_name().unwrap_or("a zone without a name"))
+            }
+        };
+        let of =
+            [("areas", &window.areas), ("classes", &window.classes)].into_iter().filter(|(_, names)| !names.is_empty());
+        let mut of: Vec<String> = of.map(|(what, names)| format!("{what} {}", names.join(", "))).collect();
+        if !window.assets.is_empty() {
+            of.push(listed(&mut window.assets.iter()));
+        }
+        writeln!(f, "  {when}: {} ({}, {})", of.join("; "), window.reason, window.by)?;
+    }
+    Ok(())
 }
 
 fn write_asset(f: &mut fmt::Formatter<'_>, asset: &AssetPlan, site: &Settings) -> fmt::Result {
@@ -157,8 +208,12 @@ pub(super) fn show_unit(point: &PointSpec) -> String {
 }
 
 pub(super) fn show_quantity(point: &PointSpec) -> String {
-    // The words of the file, which serde spells.
-    serde_json::to_value(point.quantity).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
+    quantity_word(point.quantity)
+}
+
+/// The word of the file, which serde spells.
+pub(super) fn quantity_word(quantity: Quantity) -> String {
+    serde_json::to_value(quantity).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
 }
 
 pub(super) fn show_role(role: Role) -> &'static str {

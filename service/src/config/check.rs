@@ -1,12 +1,18 @@
 //! The merged layers → [`Checked`], gathering every fault on the way.
 
 use super::assets::read_assets;
-use super::checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
+use super::checked::{Audit, Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 use super::commands::read_commands;
 use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
+use super::groups::read_groups;
+use super::historian::read_historian;
 use super::http::read_http;
+use super::mail::read_mail;
+use super::maintenance::read_maintenance;
+use super::people::{Units, read_page};
 use super::secret::read_secret;
 use super::settings;
+use super::sparkplug::read_sparkplug;
 use super::table::{Faults, Table};
 use super::tls::read_tls;
 use super::topics::read_topics;
@@ -24,7 +30,12 @@ use std::sync::Arc;
 use std::time::Duration;
 
 /// Checks everything.
-pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<Fault>) -> Result<Checked, Vec<Fault>> {
+pub(super) fn check(
+    map: &Map<String, Value>,
+    sources: &Sources<'_>,
+    histories: Option<&[String]>,
+    found: Vec<Fault>,
+) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name();
     let faults = Faults::new(name.as_deref(), found);
     let root = Table::root(map, &faults);
@@ -33,7 +44,11 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     let publish = read_publish(root.table("publish"));
     let state = read_state(root.table("state"));
     let http = read_http(root.table("http"));
+    let mail = read_mail(root.table("mail"), site.zone.is_some());
+    let page = read_page(root.table("page"), root.get("users"));
+    let historian = read_historian(root.table("historian"));
     let journal = read_journal(root.table("journal"));
+    let audit = read_audit(root.table("audit"));
     let service = read_service(root.table("service"));
     let mut broker = read_broker(root.table("broker"), &site, &limits, sources.needs_broker);
     let command_topics = Topics::new(&publish.template(), &site.name).ok();
@@ -43,14 +58,18 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
     if let (true, Some(broker)) = (waveforms, &mut broker) {
         make_room_for_waveforms(&root.table("broker"), broker, &limits);
     }
-    if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() {
+    let sparkplug = read_sparkplug(root.table("sparkplug"));
+    if sources.needs_broker && topics.is_empty() && root.get("topics").is_none() && !sparkplug.listens() {
         root.fault(
             "topics",
             "is needed: at least one [[topics]] table with a pattern, for example \"plant/{area}/{asset}/{point}\"",
         );
     }
-    let settings = Arc::new(settings::read(&root, &Settings::default()));
-    let histories = read_histories(root.table("history"));
+    let groups = read_groups(root.get("groups"));
+    let calendar = read_maintenance(root.get("maintenance"), &site, &groups);
+    let base = Settings { calendar: Arc::new(calendar), groups: Arc::new(groups), ..Settings::default() };
+    let settings = Arc::new(settings::read(&root, &base));
+    let PastCases { histories, texts, keep_in } = read_histories(root.table("history"), histories);
     let mut assets = read_assets(&root.table("assets"), &settings, &limits, sources.zones.as_deref());
     remember(&mut assets, &histories);
     root.done();
@@ -62,15 +81,22 @@ pub(super) fn check(map: &Map<String, Value>, sources: &Sources<'_>, found: Vec<
             site,
             broker,
             topics,
+            sparkplug,
             settings,
             publish,
             commands,
             state,
             http,
+            mail,
+            page,
+            historian,
             histories,
+            history_texts: texts,
+            keep_histories_in: keep_in,
             limits,
             assets,
             journal,
+            audit,
             service,
             ..rest
         })
@@ -95,6 +121,11 @@ fn read_site(table: Table<'_>, needed: bool) -> Site {
         None => {}
     }
     site.zone = table.get("zone").and_then(|spot| read_zone(&spot));
+    if let Some(units) =
+        table.get("units").and_then(|spot| spot.one_of(&[("metric", Units::Metric), ("inch", Units::Inch)]))
+    {
+        site.units = units;
+    }
     table.done();
     site
 }
@@ -165,6 +196,7 @@ fn read_publish(table: Table<'_>) -> Publish {
             Err(fault) => spot.fault(format!("must be a topic: it {}", fault.rule)),
         }
     }
+    publish.cloud_events = table.get("cloudevents").and_then(|spot| spot.truth()).unwrap_or(false);
     table.done();
     publish
 }
@@ -214,6 +246,24 @@ fn read_journal(table: Table<'_>) -> Journal {
     journal
 }
 
+fn read_audit(table: Table<'_>) -> Audit {
+    let mut audit = Audit::default();
+    if let Some(spot) = table.get("keep_days")
+        && let Some(days) = spot.number()
+    {
+        if (1.0..=36_600.0).contains(&days) {
+            audit.keep_days = days;
+        } else {
+            spot.fault("must be at least 1 and at most 36600 days");
+        }
+    }
+    if let Some(rows) = table.get("max_rows").and_then(|spot| spot.whole(100, 10_000_000)) {
+        audit.max_rows = rows;
+    }
+    table.done();
+    audit
+}
+
 fn read_service(table: Table<'_>) -> Service {
     let mut service = Service::default();
     if let Some(spot) = table.get("stop_within")
@@ -229,18 +279,44 @@ fn read_service(table: Table<'_>) -> Service {
     service
 }
 
-fn read_histories(table: Table<'_>) -> Vec<History> {
-    let mut histories = Vec::new();
+#[derive(Default)]
+struct PastCases {
+    histories: Vec<History>,
+    texts: Option<Vec<String>>,
+    keep_in: Option<PathBuf>,
+}
+
+/// `recorded`: the texts as a journal has them, which stand for the folder's; what is in it today was not known then.
+fn read_histories(table: Table<'_>, recorded: Option<&[String]>) -> PastCases {
+    let mut found = PastCases::default();
+    let keep = table.get("keep").and_then(|spot| spot.truth());
     if let Some(spot) = table.get("dir")
         && let Some(dir) = spot.text()
     {
-        match crate::keep::histories::read(Path::new(dir)) {
-            Ok(read) => histories = read,
+        let dir = Path::new(dir);
+        let texts = match recorded {
+            Some(texts) => Ok(texts.iter().map(|text| (PathBuf::from("a recorded past case"), text.clone())).collect()),
+            // It is made when the first case is kept.
+            None if keep != Some(false) && !dir.exists() => Ok(Vec::new()),
+            None => crate::keep::histories::read_texts(dir),
+        };
+        let parsed = texts.and_then(|texts: Vec<(PathBuf, String)>| {
+            let parse = |(path, text): &(PathBuf, String)| {
+                crate::keep::histories::parse(text).map_err(|why| format!("{}: {why}", path.display()))
+            };
+            found.histories = texts.iter().map(parse).collect::<Result<_, _>>()?;
+            found.texts = Some(texts.into_iter().map(|(_, text)| text).collect());
+            Ok(())
+        });
+        match parsed {
+            Ok(()) => found.keep_in = keep.unwrap_or(true).then(|| dir.to_owned()),
             Err(why) => spot.fault(format!("must be a folder of past cases: {why}")),
         }
+    } else if keep.is_some() {
+        table.fault("dir", "is needed where there is `keep`: the folder that past cases are kept in");
     }
     table.done();
-    histories
+    found
 }
 
 /// Gives every asset what the past cases of its class taught.

@@ -1,7 +1,12 @@
 //! The configuration after every check: what the rest of the service works with.
 
+use super::Clock;
+use super::historian::Historian;
 use super::http::Http;
+use super::mail::Mail;
+use super::people::{Page, Units};
 use super::secret::Secret;
+use super::sparkplug::Sparkplug;
 use crate::acquire::mqtt::tls::Tls;
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::Mapping;
@@ -22,6 +27,8 @@ pub struct Checked {
     pub broker: Option<Broker>,
     /// Topic patterns with their codecs, in the order they are tried: the first that fits wins.
     pub topics: Vec<Mapping>,
+    /// Sparkplug B, in and out.
+    pub sparkplug: Sparkplug,
     /// Settings of every asset that has none of its own.
     pub settings: Arc<Settings>,
     /// What is published.
@@ -32,20 +39,42 @@ pub struct Checked {
     pub state: State,
     /// Where the service can be looked at.
     pub http: Http,
+    /// Mail; `None` without.
+    pub mail: Option<Mail>,
+    /// Who may sign in at the page.
+    pub page: Page,
+    /// A database that gets a copy of what is kept.
+    pub historian: Option<Historian>,
     /// Past cases, in the order of their files' names; their classes' assets have them in their settings.
     pub histories: Vec<History>,
+    /// Their texts, as the journal records them; `None` without a folder.
+    pub history_texts: Option<Vec<String>>,
+    /// Folder that a life is kept in when somebody confirms what its alert said; `None`: it is not kept.
+    pub keep_histories_in: Option<PathBuf>,
     /// Caps.
     pub limits: Limits,
     /// Configured assets, in the order of the file.
     pub assets: Vec<AssetPlan>,
     /// How long the journal stays.
     pub journal: Journal,
+    /// How long the audit stays.
+    pub audit: Audit,
     /// The process.
     pub service: Service,
     /// What the journal records of it: everything that decides what becomes of a message.
     pub recorded: Option<Arc<str>>,
+    /// The clock it was recorded under, when it was read from a journal.
+    pub recorded_clock: Option<Clock>,
     /// Every setting that is set by its path, with a hash of its value: for saying which changed.
     pub fingerprints: Arc<BTreeMap<String, u64>>,
+}
+
+impl Checked {
+    /// What the readings' times are held against; `None` where neither a `[broker]` nor a journal says.
+    pub fn clock(&self) -> Option<Clock> {
+        let of_broker = |broker: &Broker| if broker.stream_clock { Clock::Stream } else { Clock::Wall };
+        self.broker.as_ref().map(of_broker).or(self.recorded_clock)
+    }
 }
 
 /// `[site]`
@@ -55,6 +84,8 @@ pub struct Site {
     pub name: String,
     /// Zone of times without an offset; `None` refuses such times.
     pub zone: Option<jiff::tz::TimeZone>,
+    /// Units values are shown in to people.
+    pub units: Units,
 }
 
 /// Which protocol is spoken.
@@ -102,6 +133,8 @@ pub struct Publish {
     pub prefix: String,
     /// Where requests for waveforms go, with `{site}` and `{asset}`; `…/{asset}/capture-request` when absent.
     pub capture_topic: Option<String>,
+    /// Alerts go out in the envelope of CloudEvents.
+    pub cloud_events: bool,
 }
 
 /// `[state]`
@@ -125,6 +158,22 @@ pub struct Journal {
 impl Default for Journal {
     fn default() -> Self {
         Self { keep_days: 0.0, max_size_mib: 4096 }
+    }
+}
+
+/// `[audit]`
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Audit {
+    /// How long commands and their answers stay, days.
+    pub keep_days: f64,
+    /// Above this number the oldest go before their time.
+    pub max_rows: u64,
+}
+
+impl Default for Audit {
+    fn default() -> Self {
+        // Five years; some tens of megabytes.
+        Self { keep_days: 1827.0, max_rows: 100_000 }
     }
 }
 
@@ -177,7 +226,7 @@ impl Default for Limits {
 
 impl Default for Publish {
     fn default() -> Self {
-        Self { prefix: "roundsman".into(), capture_topic: None }
+        Self { prefix: "roundsman".into(), capture_topic: None, cloud_events: false }
     }
 }
 
@@ -191,20 +240,28 @@ impl Default for Checked {
     /// What a replay without a file works with: no broker, no topics, every asset found and learned with defaults.
     fn default() -> Self {
         Self {
-            site: Site { name: "site".into(), zone: None },
+            site: Site { name: "site".into(), zone: None, units: Units::default() },
             broker: None,
             topics: Vec::new(),
+            sparkplug: Sparkplug::default(),
             settings: Arc::default(),
             publish: Publish::default(),
             commands: Vec::new(),
             state: State::default(),
             http: Http::default(),
+            mail: None,
+            page: Page::default(),
+            historian: None,
             histories: Vec::new(),
+            history_texts: None,
+            keep_histories_in: None,
             limits: Limits::default(),
             assets: Vec::new(),
             journal: Journal::default(),
+            audit: Audit::default(),
             service: Service::default(),
             recorded: None,
+            recorded_clock: None,
             fingerprints: Arc::default(),
         }
     }

@@ -3,7 +3,9 @@
 //! The crate's own environment source folds names to small letters and forgets which variable a value came from;
 //! this one finds `pump-7` for `PUMP_7` where the file has it, and remembers.
 
-use super::Fault;
+use super::expand::expand;
+use super::recorded::NAME;
+use super::{Fault, Sources};
 use config::{Config, File, FileFormat, Map, Source, Value, ValueKind};
 
 /// Variables that begin with this are settings: `ROUNDSMAN__LEARN__RUN_TIME=400s`.
@@ -66,17 +68,21 @@ fn with_origin(value: Value, origin: &String) -> Value {
     Value::new(Some(origin), kind)
 }
 
-/// Merges the layers: file, then environment, then `--set`, the later the stronger. Values of the file have no origin.
+/// Merges the layers: file (with what stands for many assets written out), then environment, then `--set`, the later the stronger. Values of the file have no origin.
 /// Gives what came of it, and the file alone.
 pub(super) fn merge(
     file: Option<(&str, &str)>,
-    env: impl IntoIterator<Item = (String, String)>,
-    set: &[String],
+    sources: &Sources<'_>,
     faults: &mut Vec<Fault>,
 ) -> (Map<String, Value>, Map<String, Value>) {
     let mut base = Map::new();
     if let Some((name, text)) = file {
         match File::from_str(text, FileFormat::Toml).collect() {
+            // What a tag list said is text, numbers too, and was recorded as text: it is read as generously again.
+            Ok(map) if name == NAME => {
+                let origin = NAME.to_owned();
+                base = map.into_iter().map(|(key, value)| (key, with_origin(value, &origin))).collect();
+            }
             Ok(map) => base = map,
             Err(error) => faults.push(Fault {
                 path: name.to_owned(),
@@ -86,9 +92,10 @@ pub(super) fn merge(
             }),
         }
     }
+    expand(&mut base, sources.file, faults);
     let mut from_env = Layer::default();
     let mut variables: Vec<(String, String)> =
-        env.into_iter().filter(|(name, _)| name.starts_with(ENV_PREFIX)).collect();
+        sources.env.iter().filter(|(name, _)| name.starts_with(ENV_PREFIX)).cloned().collect();
     // The environment has no order of its own; two variables that name one setting must not race.
     variables.sort();
     for (variable, text) in variables {
@@ -106,7 +113,7 @@ pub(super) fn merge(
         from_env.put(&fold(&keys, &base), &origin, &text);
     }
     let mut from_line = Layer::default();
-    for assignment in set {
+    for assignment in sources.set {
         match split_assignment(assignment) {
             Some((path, text)) => from_line.put(&path, &format!("--set {assignment}"), text),
             None => faults.push(Fault {

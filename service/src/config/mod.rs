@@ -4,22 +4,35 @@ mod assets;
 mod check;
 mod checked;
 mod commands;
+pub mod effective;
+mod expand;
 pub mod exposure;
+mod groups;
+pub mod historian;
 pub mod http;
 mod layers;
+pub mod mail;
+mod maintenance;
+pub mod people;
 mod recorded;
 pub mod secret;
 pub mod settings;
+mod sparkplug;
 mod table;
+mod tag_list;
 mod tls;
 mod topics;
 pub mod value;
 mod vibration;
 
-pub use checked::{Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
+pub use checked::{Audit, Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;
-pub use recorded::from_recorded;
+pub(crate) use recorded::under_clock;
+pub use recorded::{Clock, from_recorded};
+pub use sparkplug::Sparkplug;
+pub(crate) use table::nearest;
 
+use crate::acquire::mqtt::backoff::fnv1a;
 use roundsman_models::detect::zones::Preset;
 use std::path::Path;
 use std::sync::Arc;
@@ -77,17 +90,34 @@ pub fn load(sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
 /// # Errors
 /// Every fault there is.
 pub fn from_text(text: Option<&str>, sources: &Sources<'_>) -> Result<Checked, Vec<Fault>> {
+    from_layers(text, sources, Beside::default())
+}
+
+/// What a recorded configuration says beside its layers.
+#[derive(Default)]
+struct Beside<'a> {
+    /// Texts of past cases that stand for those of `history.dir`.
+    histories: Option<&'a [String]>,
+    /// The recorded clock, where the layers have no `[broker]` to say it.
+    clock: Option<Clock>,
+}
+
+fn from_layers(text: Option<&str>, sources: &Sources<'_>, beside: Beside<'_>) -> Result<Checked, Vec<Fault>> {
     let name = sources.file_name().unwrap_or_else(|| "configuration".into());
     let mut faults = Vec::new();
-    let (map, file) =
-        layers::merge(text.map(|text| (name.as_str(), text)), sources.env.clone(), sources.set, &mut faults);
+    let (map, file) = layers::merge(text.map(|text| (name.as_str(), text)), sources, &mut faults);
     if faults.iter().any(|fault| fault.path == name) {
         // The file is not TOML: whatever else would be said of it would be wrong.
         return Err(faults);
     }
-    let mut checked = check::check(&map, sources, faults)?;
-    checked.recorded = Some(recorded::record(&file, sources).into());
-    checked.fingerprints = Arc::new(recorded::fingerprints(&map));
+    let mut checked = check::check(&map, sources, beside.histories, faults)?;
+    checked.recorded_clock = beside.clock;
+    checked.recorded = Some(recorded::record(&file, sources, checked.history_texts.as_deref(), checked.clock()).into());
+    let mut fingerprints = recorded::fingerprints(&map);
+    if let Some(texts) = &checked.history_texts {
+        fingerprints.insert("history.cases".into(), fnv1a(texts.concat().as_bytes()));
+    }
+    checked.fingerprints = Arc::new(fingerprints);
     Ok(checked)
 }
 

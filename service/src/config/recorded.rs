@@ -1,10 +1,11 @@
 //! A configuration as it is recorded in the journal: everything that decides what the engine makes of a message.
 //!
-//! What connects us and where we keep things is left out: it changes no document, and it is where passwords are.
+//! What connects us and where we keep things is left out: it changes no document, and it is where passwords are. One setting
+//! of `[broker]` is no such thing: `clock` decides which readings' times are believed, and is recorded apart.
 //! The order of the file is kept, because the order of points is part of what is learned.
 
 use super::layers::ENV_PREFIX;
-use super::{Checked, Fault, Sources, from_text, zone_names};
+use super::{Beside, Checked, Fault, Sources, from_layers, zone_names};
 use crate::acquire::mqtt::backoff::fnv1a;
 use config::{Map, Value, ValueKind};
 use serde::{Deserialize, Serialize};
@@ -13,7 +14,8 @@ use std::fmt::Write;
 use std::path::Path;
 
 /// Tables that decide nothing about a reading.
-const LEFT_OUT: [&str; 5] = ["broker", "state", "http", "journal", "service"];
+const LEFT_OUT: [&str; 10] =
+    ["broker", "state", "http", "mail", "historian", "journal", "audit", "service", "page", "users"];
 
 /// The layers, weakest first.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -22,10 +24,31 @@ struct Recorded {
     file: String,
     env: Vec<(String, String)>,
     set: Vec<String>,
+    /// Texts of the past cases that forecasts rested on; absent without a folder of them, and before they were recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    histories: Option<Vec<String>>,
+    /// `broker.clock`; absent without a `[broker]`, and in what was recorded before it was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    clock: Option<Clock>,
+}
+
+/// What the readings' times are held against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Clock {
+    /// Our clock too.
+    Wall,
+    /// One another.
+    Stream,
 }
 
 /// Puts the layers into one line of JSON. `file`: the file's values in its order.
-pub(super) fn record(file: &Map<String, Value>, sources: &Sources<'_>) -> String {
+pub(super) fn record(
+    file: &Map<String, Value>,
+    sources: &Sources<'_>,
+    histories: Option<&[String]>,
+    clock: Option<Clock>,
+) -> String {
     let stays = |table: &str| !LEFT_OUT.contains(&table.trim().trim_matches('"').to_lowercase().as_str());
     let mut text = String::new();
     for (key, value) in file.iter().filter(|(key, _)| stays(key)) {
@@ -41,7 +64,8 @@ pub(super) fn record(file: &Map<String, Value>, sources: &Sources<'_>) -> String
         .collect();
     env.sort();
     let set = sources.set.iter().filter(|set| set.split(['.', '=']).next().is_some_and(stays)).cloned().collect();
-    serde_json::to_string(&Recorded { file: text, env, set }).unwrap_or_default()
+    serde_json::to_string(&Recorded { file: text, env, set, histories: histories.map(<[String]>::to_vec), clock })
+        .unwrap_or_default()
 }
 
 /// Reads a recorded configuration again. `set` stands over it.
@@ -55,10 +79,17 @@ pub fn from_recorded(recorded: &str, set: &[String]) -> Result<Checked, Vec<Faul
     let set: Vec<String> = layers.set.into_iter().chain(set.iter().cloned()).collect();
     let sources =
         Sources { file: Some(Path::new(NAME)), env: layers.env, set: &set, zones: zone_names(), ..Sources::default() };
-    from_text(Some(&layers.file), &sources)
+    from_layers(Some(&layers.file), &sources, Beside { histories: layers.histories.as_deref(), clock: layers.clock })
 }
 
-const NAME: &str = "the recorded configuration";
+/// The same configuration under another clock, for a change of it that waits for a restart.
+pub(crate) fn under_clock(recorded: &str, clock: Option<Clock>) -> Option<String> {
+    let layers: Recorded = serde_json::from_str(recorded).ok()?;
+    serde_json::to_string(&Recorded { clock, ..layers }).ok()
+}
+
+/// Stands for the file where a recorded configuration is read.
+pub(super) const NAME: &str = "the recorded configuration";
 
 /// Every setting by its path with a hash of its value: enough to say which changed, and no place for a password to be
 /// seen.
@@ -136,6 +167,7 @@ fn quote(content: &str, text: &mut String) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::from_text;
 
     const FILE: &str = r#"
         [site]
@@ -179,5 +211,24 @@ mod tests {
         let over = from_recorded(&recorded, &["learn.run_time=500s".to_owned()]).expect("no faults");
         assert_eq!(over.settings.learn.run_time_secs, 500.0);
         assert!(from_recorded("{", &[]).is_err());
+    }
+
+    /// Whether a time far ahead is believed hangs on it: a recovery and a replay must know.
+    #[test]
+    fn the_clock_is_recorded_though_the_broker_is_not() {
+        for (line, want) in [("", Clock::Wall), ("clock = \"stream\"", Clock::Stream)] {
+            let text = FILE.replace("[broker]", &format!("[broker]\n{line}"));
+            let first =
+                from_text(Some(&text), &Sources { zones: zone_names(), ..Sources::default() }).expect("no faults");
+            assert_eq!(first.clock(), Some(want));
+            let recorded = first.recorded.expect("recorded");
+            let again = from_recorded(&recorded, &[]).expect("no faults");
+            assert_eq!((again.clock(), again.broker.is_none()), (Some(want), true));
+            assert_eq!(again.recorded.as_ref(), Some(&recorded), "a fixed point");
+            let other = under_clock(&recorded, Some(Clock::Wall)).expect("ours");
+            assert_eq!(from_recorded(&other, &[]).expect("no faults").clock(), Some(Clock::Wall));
+        }
+        let of_before = r#"{"file":"\"site\" = { \"name\" = \"s\" }\n","env":[],"set":[]}"#;
+        assert_eq!(from_recorded(of_before, &[]).expect("no faults").clock(), None, "not known");
     }
 }

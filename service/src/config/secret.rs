@@ -42,6 +42,12 @@ impl fmt::Debug for Secret {
     }
 }
 
+/// Whether the value of a setting is not to be shown, by its path: what is a secret, and what sounds like one.
+pub(super) fn is_secret(path: &str) -> bool {
+    let key = path.rsplit('.').next().unwrap_or(path);
+    !key.ends_with("_file") && ["password", "token", "secret"].iter().any(|word| key.contains(word))
+}
+
 /// Reads `KEY` (environment only) or `KEY_file`.
 pub(super) fn read_secret(table: &Table<'_>, key: &str) -> Option<Secret> {
     let file_key = format!("{key}_file");

@@ -244,6 +244,12 @@ pub const ROWS: &[Row] = &[
         Range::above(0.0, YEAR),
         "Shorter: a `shelve` for longer than this is refused."
     ),
+    row!(
+        alarm.remind = remind_secs,
+        Kind::Time,
+        Range::from(0.0, YEAR),
+        "Set: an active alert that nobody acknowledges is said again this often. 0 s: it is said once."
+    ),
     row!(capture.requests = switch requests, Kind::Switch, Range::from(0.0, 1.0),
         "`false`: waveforms are asked for by command only."),
     row!(capture.advisories = switch advisories, Kind::Switch, Range::from(0.0, 1.0),

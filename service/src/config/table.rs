@@ -32,8 +32,13 @@ impl Faults {
     /// Each fault once: one setting shared by several patterns is looked at once for each of them.
     pub(super) fn into_list(self) -> Vec<Fault> {
         let mut list: Vec<Fault> = Vec::new();
+        // What is written once for many assets is told once, with where it stands.
+        let shared = |fault: &Fault| {
+            fault.origin.as_ref().is_some_and(|at| at.starts_with("classes.") || at.starts_with("assets."))
+        };
+        let same = |a: &Fault, b: &Fault| shared(a) && a.origin == b.origin && a.rule == b.rule && a.got == b.got;
         for fault in self.list.into_inner() {
-            if !list.contains(&fault) {
+            if !list.iter().any(|told| *told == fault || same(told, &fault)) {
                 list.push(fault);
             }
         }
@@ -273,14 +278,14 @@ impl<'v> Spot<'v> {
 }
 
 /// `path.key`, the key in quotes where TOML needs them.
-fn join(path: &str, key: &str) -> String {
+pub(super) fn join(path: &str, key: &str) -> String {
     let bare = !key.is_empty() && key.chars().all(|c| c.is_ascii_alphanumeric() || c == '_' || c == '-');
     let key = if bare { key.to_owned() } else { format!("{key:?}") };
     if path.is_empty() { key } else { format!("{path}.{key}") }
 }
 
 /// The candidate a typing mistake away.
-pub(super) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
+pub(crate) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     candidates
         .map(|candidate| (strsim::jaro_winkler(word, candidate), candidate))
         .filter(|(likeness, _)| *likeness > 0.8)
@@ -292,7 +297,7 @@ pub(super) fn listed<'c>(names: impl Iterator<Item = &'c str>) -> String {
     names.map(|name| format!("`{name}`")).collect::<Vec<_>>().join(", ")
 }
 
-fn shown(value: &Value) -> String {
+pub(super) fn shown(value: &Value) -> String {
     match &value.kind {
         ValueKind::String(text) => format!("{text:?}"),
         ValueKind::Array(items) => format!("[{}]", items.iter().map(shown).collect::<Vec<_>>().join(", ")),

@@ -1,7 +1,7 @@
 //! The recorded stream of the simulated site: where it lies, its configuration, its messages.
 
 use super::truth::About;
-use crate::acquire::mqtt::link::Publication;
+use crate::acquire::mqtt::link::{self, Publication};
 use crate::acquire::recording::time::write_rfc3339;
 use crate::acquire::recording::{self, Progress, Raw, ReadOptions, Recording};
 use crate::acquire::waveform::{Capture, encode};
@@ -73,6 +73,7 @@ impl Sensors {
                 payload: encode(&capture),
                 retain: false,
                 correlation: None,
+                about: link::About::default(),
             })
         };
         newest.into_iter().map(answer).collect()

@@ -1,7 +1,7 @@
 //! The demo's own two clients: the player, which is the plant, and the listener, which is somebody at a screen.
 
 use super::data::{Sensors, Telegram};
-use crate::acquire::mqtt::link::{LinkEvent, LinkFault, LinkOptions, MqttLink, NotTaken, Publication, Requests};
+use crate::acquire::mqtt::link::{About, LinkEvent, LinkFault, LinkOptions, MqttLink, NotTaken, Publication, Requests};
 use crate::acquire::mqtt::{BrokerSettings, LinkV3};
 use crate::advise::diagnosis::CaptureRequest;
 use crate::advise::document::{Alert, Document};
@@ -20,9 +20,9 @@ use tokio::sync::{mpsc, oneshot};
 const WINDOW: u16 = 100;
 /// Messages between the player and the daemon's journal at most. rumqttd throws old ones away, read or not.
 const AHEAD: u64 = 2000;
-/// Readings between the player and the daemon's engine at most: some three hours of the plant. A waveform that answers a
-/// request waits behind them, and must not come days after it.
-const READINGS_AHEAD: u64 = 3000;
+/// Readings between the player and the daemon's engine at most: some fifty minutes of the plant. A waveform that answers a
+/// request waits behind them, and must not come when the machine is already run in another way.
+const READINGS_AHEAD: u64 = 1000;
 
 /// The player waits no longer than this for a request it knows of.
 const LONGEST_HOLD: Duration = Duration::from_secs(5);
@@ -116,6 +116,7 @@ pub(super) async fn play(
                         payload: telegram.payload,
                         retain: false,
                         correlation: None,
+                        about: About::default(),
                     };
                     match requests.try_publish(&publication) {
                         Ok(()) => {}

@@ -3,6 +3,7 @@
 use super::broker;
 use super::data::Data;
 use super::links::{self, Played};
+use super::page::Page;
 use super::screen::Screen;
 use super::tap::Tap;
 use super::verdict::{Verdict, judge};
@@ -106,33 +107,45 @@ pub fn play(args: &DemoArgs) -> Result<Outcome, Error> {
     outcome
 }
 
-fn greet(screen: &Screen, config: &Checked, port: u16, days: f64) {
+fn greet(screen: &Screen, config: &Checked, port: u16, page: &Page, days: f64) {
     let filter = format!("{}/#", config.publish.prefix);
     screen.say(&format!(
         "roundsman demo: {} simulated machines of the invented site {}, {days:.0} days\n\
          All data here are simulated. roundsman advises people; it is no machine-protection system.\n\n\
          The broker is at 127.0.0.1:{port} until the demo ends. To watch what is published, in another terminal:\n\
          \x20 mosquitto_sub -h 127.0.0.1 -p {port} -t '{filter}' -v\n\n\
+         The page is at http://{}/ as long; to act there, sign in as {} with the password {}\n\n\
          ◆ advisory  ▲ warning  ■ alarm; hollow: the condition has gone. Ctrl-C stops.\n",
         config.assets.len(),
         config.site.name,
+        page.address,
+        page.name,
+        page.password,
     ));
 }
 
-async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> {
+async fn demo(mut data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> {
     let about = data.about.clone();
     let until = args.days.map_or(about.end, |days| about.start.plus_secs(f64::from(days) * 86_400.0).min(about.end));
     let share = until.secs_since(about.start) / about.end.secs_since(about.start).max(1.0);
     let mut screen = Screen::new((about.readings as f64 * share) as u64);
-    greet(&screen, &data.config, port, until.secs_since(about.start) / 86_400.0);
+    let page = Page::open(&mut data.config, args.page_port).await?;
+    greet(&screen, &data.config, port, &page, until.secs_since(about.start) / 86_400.0);
 
     let topics = run::topics(&data.config)?;
     let settings = run::settings(&data.config, &topics)?;
     let (status, played) = (Arc::new(Status::default()), Arc::new(Played::default()));
     let tap = Arc::new(Tap::new(
-        Published { topics, site: data.config.site.name.clone(), now: settings.now, since: (settings.now)() },
+        Published {
+            topics,
+            site: data.config.site.name.clone(),
+            now: settings.now,
+            since: (settings.now)(),
+            cloud_events: false,
+        },
         played.clone(),
     ));
+    let page = page.serve(&data.config, &settings, &status);
     let interrupted =
         app::stop_signal().map_err(|error| Error::new(Fault::Internal, "cannot watch for signals").because(error))?;
 
@@ -181,6 +194,16 @@ async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> 
             _ = tick.tick() => screen.tick(&played),
         }
     }
+    if args.stay && complete {
+        screen.say("All is played. The page stays until Ctrl-C; then comes what was planted against what was found.");
+        loop {
+            tokio::select! {
+                () = &mut interrupted => break,
+                Some(alert) = alerts_out.recv() => hear(alert, &screen, &mut alerts),
+                end = &mut daemon => return Err(daemon_ended(end)),
+            }
+        }
+    }
     // The daemon stops as `run` does: it finishes what it has taken and empties its outbox. Alerts come meanwhile.
     drop(stop);
     let mut deadline = pin!(tokio::time::sleep(LAST_WORDS));
@@ -207,6 +230,7 @@ async fn demo(data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Error> 
     screen.close();
     player.abort();
     listener.abort();
+    page.abort();
     if complete {
         match recording.await {
             Ok(read) => read?,

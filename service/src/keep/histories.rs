@@ -2,6 +2,7 @@
 
 use crate::advise::document::{Document, History};
 use crate::error::Error;
+use std::io::Write;
 use std::path::Path;
 
 /// Ending of the files' names.
@@ -16,15 +17,37 @@ pub fn write<'a>(dir: &Path, histories: impl Iterator<Item = &'a History>) -> Re
     std::fs::create_dir_all(dir).map_err(|source| Error::io("make", dir, source))?;
     let mut count = 0;
     for history in histories {
-        // An asset's name is a topic level: it may hold anything but a slash.
-        let safe = |c: char| if c.is_alphanumeric() || "-_.".contains(c) { c } else { '_' };
-        let asset: String = history.asset.chars().map(safe).collect();
-        let ended = super::iso(history.ended_at).replace([':', ' '], "-");
-        let path = dir.join(format!("{asset}.{ended}{ENDING}"));
+        let path = dir.join(file_name(history));
         std::fs::write(&path, history.to_json() + "\n").map_err(|source| Error::io("write", &path, source))?;
         count += 1;
     }
     Ok(count)
+}
+
+/// Keeps one history in the folder: whole under its name or not at all, and the same again when it is kept again.
+///
+/// # Errors
+/// It could not be written.
+pub fn keep(dir: &Path, history: &History) -> Result<std::path::PathBuf, Error> {
+    std::fs::create_dir_all(dir).map_err(|source| Error::io("make", dir, source))?;
+    let path = dir.join(file_name(history));
+    let aside = path.with_extension("part");
+    let written = std::fs::File::create(&aside).and_then(|mut file| {
+        file.write_all((history.to_json() + "\n").as_bytes())?;
+        file.sync_all()
+    });
+    written.map_err(|source| Error::io("write", &aside, source))?;
+    std::fs::rename(&aside, &path).map_err(|source| Error::io("write", &path, source))?;
+    Ok(path)
+}
+
+/// After asset and end.
+fn file_name(history: &History) -> String {
+    // An asset's name is a topic level: it may hold anything but a slash.
+    let safe = |c: char| if c.is_alphanumeric() || "-_.".contains(c) { c } else { '_' };
+    let asset: String = history.asset.chars().map(safe).collect();
+    let ended = super::iso(history.ended_at).replace([':', ' '], "-");
+    format!("{asset}.{ended}{ENDING}")
 }
 
 /// All histories of a folder, by the names of their files.
@@ -32,6 +55,17 @@ pub fn write<'a>(dir: &Path, histories: impl Iterator<Item = &'a History>) -> Re
 /// # Errors
 /// The folder or the first file that cannot be read, and why.
 pub fn read(dir: &Path) -> Result<Vec<History>, String> {
+    read_texts(dir)?
+        .iter()
+        .map(|(path, text)| parse(text).map_err(|why| format!("{}: {why}", path.display())))
+        .collect()
+}
+
+/// The texts of a folder's histories with where they stand, by the names of their files.
+///
+/// # Errors
+/// The folder or the first file that cannot be read, and why.
+pub fn read_texts(dir: &Path) -> Result<Vec<(std::path::PathBuf, String)>, String> {
     let listed = std::fs::read_dir(dir).map_err(|error| format!("{}: {error}", dir.display()))?;
     let mut paths = Vec::new();
     for entry in listed {
@@ -41,12 +75,19 @@ pub fn read(dir: &Path) -> Result<Vec<History>, String> {
         }
     }
     paths.sort();
-    paths.iter().map(|path| read_one(path).map_err(|why| format!("{}: {why}", path.display()))).collect()
+    let text = |path: std::path::PathBuf| match std::fs::read_to_string(&path) {
+        Ok(text) => Ok((path, text)),
+        Err(error) => Err(format!("{}: {error}", path.display())),
+    };
+    paths.into_iter().map(text).collect()
 }
 
-fn read_one(path: &Path) -> Result<History, String> {
-    let text = std::fs::read_to_string(path).map_err(|error| error.to_string())?;
-    let history = History::from_json(&text).map_err(|error| error.to_string())?;
+/// A history as its file has it.
+///
+/// # Errors
+/// It is none.
+pub fn parse(text: &str) -> Result<History, String> {
+    let history = History::from_json(text).map_err(|error| error.to_string())?;
     history.case.check().map_err(|fault| format!("case: {fault}"))?;
     if history.points.len() != history.case.points() {
         return Err(format!(

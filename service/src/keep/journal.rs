@@ -64,6 +64,13 @@ enum Stored<'a> {
     Idle(i64),
     Hole(i64, i64),
     Configured(&'a str),
+    /// Since version 4.
+    Asked {
+        topic: &'a str,
+        payload: &'a [u8],
+        received: i64,
+        id: Option<&'a [u8]>,
+    },
 }
 
 /// Packs entries into the bytes of a row.
@@ -83,6 +90,12 @@ pub fn encode(entries: &[Entry]) -> Result<Vec<u8>, postcard::Error> {
             Entry::Idle(micros) => Stored::Idle(*micros),
             Entry::Hole(hole) => Stored::Hole(hole.from.0, hole.to.0),
             Entry::Configured(recorded) => Stored::Configured(recorded),
+            Entry::Asked(message) => Stored::Asked {
+                topic: &message.topic,
+                payload: &message.payload,
+                received: message.received.0,
+                id: message.reply_to.as_ref().and_then(|to| to.correlation.as_deref()),
+            },
         })
         .collect();
     postcard::to_stdvec(&stored)
@@ -110,6 +123,16 @@ pub fn decode(bytes: &[u8]) -> Result<Vec<Entry>, postcard::Error> {
             Stored::Idle(micros) => Entry::Idle(micros),
             Stored::Hole(from, to) => Entry::Hole(Hole { from: EventTime(from), to: EventTime(to) }),
             Stored::Configured(recorded) => Entry::Configured(recorded.into()),
+            Stored::Asked { topic, payload, received, id } => Entry::Asked(Message {
+                topic: topic.to_owned(),
+                payload: Bytes::copy_from_slice(payload),
+                cut: false,
+                retain: false,
+                dup: false,
+                packet_id: 0,
+                received: EventTime(received),
+                reply_to: id.map(|id| ReplyTo { topic: String::new(), correlation: Some(Bytes::copy_from_slice(id)) }),
+            }),
         })
         .collect())
 }
@@ -159,7 +182,7 @@ impl Journal {
     pub fn open(dir: &Path) -> Result<Self, KeepError> {
         let path = dir.join("journal.db");
         let mut journal = Self {
-            connection: open(&path, TABLES, &[CONFIGURATIONS, ""])?,
+            connection: open(&path, TABLES, &[CONFIGURATIONS, "", ""])?,
             path,
             tail: VecDeque::new(),
             tail_entries: 0,
@@ -470,7 +493,11 @@ fn configured(entry: &Entry) -> Option<&str> {
 }
 
 fn payload_bytes(entries: &[Entry]) -> usize {
-    entries.iter().map(|entry| if let Entry::Message(message) = entry { message.payload.len() } else { 8 }).sum()
+    let payload = |entry: &Entry| match entry {
+        Entry::Message(message) | Entry::Asked(message) => message.payload.len(),
+        _ => 8,
+    };
+    entries.iter().map(payload).sum()
 }
 
 #[cfg(test)]

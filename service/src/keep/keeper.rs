@@ -2,11 +2,15 @@
 //!
 //! That it waits for nobody is what keeps the chain reader → journal → router → shards → keeper free of circles.
 
+use super::mail::{MailDone, keep_mail_within, put_in_mail, write_mail_done};
+use super::plate::Plate;
+use super::report_mail::{ReportAsked, put_report};
 use super::store::{
-    Recovered, Store, TrendTable, give_back, keep_waveforms, prune_trend, write_alert, write_asset, write_audit,
-    write_filters, write_hole, write_position, write_request, write_snapshot, write_trend, write_waveform,
+    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_trend, write_alert, write_asset,
+    write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
+    write_snapshot, write_trend, write_waveform,
 };
-use super::trend::{Bucket, Tier, Trends};
+use super::trend::{Bucket, Sample, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
 use crate::asset::capture::Kept;
 use crate::status::{Hole, Status};
@@ -29,6 +33,8 @@ pub enum Record {
         name: Arc<str>,
         /// Points in their order.
         points: Vec<(String, String)>,
+        /// What it is.
+        plate: Box<Plate>,
     },
     /// A sample for the trend rows.
     Trend {
@@ -42,6 +48,17 @@ pub enum Record {
         observed: f64,
         /// Expected; NaN without.
         expected: f64,
+        /// Half width of the expected band; NaN without.
+        band: f64,
+    },
+    /// From this time on an asset is in another operating state.
+    Period {
+        /// Asset.
+        asset: Arc<str>,
+        /// Time.
+        at: EventTime,
+        /// Name of the state; empty when it is none that is known.
+        state: String,
     },
     /// An alert's transition: kept for good and published.
     Alert {
@@ -61,9 +78,20 @@ pub enum Record {
         severity: String,
         /// What is published.
         publication: Publication,
+        /// What is kept of it, when it is not what is published.
+        document: Option<Vec<u8>>,
     },
-    /// A retained document: only the newest of a topic waits in the outbox.
-    State(Publication),
+    /// A retained document: the newest of an asset and kind is kept, and only the newest of a topic waits in the outbox.
+    State {
+        /// Asset.
+        asset: Arc<str>,
+        /// `condition`, `remaining-life` or `diagnosis`.
+        kind: &'static str,
+        /// Event time it was said.
+        at: EventTime,
+        /// What is published.
+        publication: Publication,
+    },
     /// A command's fate: audited, and answered when the sender asked for it.
     Answer {
         /// Journal row of the command.
@@ -133,6 +161,8 @@ pub struct Changed {
     pub old: Option<String>,
     /// What holds since.
     pub new: Option<String>,
+    /// By this its giver waits for the outcome, when it was given on the page.
+    pub given: Option<Bytes>,
 }
 
 /// An order to the keeper.
@@ -151,6 +181,10 @@ pub enum Order {
     Recovered,
     /// These documents were confirmed by the broker; answered when they are out of the outbox.
     Delivered(Vec<i64>, oneshot::Sender<()>),
+    /// What the sender of mail has done; answered when it is written down.
+    Mailed(MailDone, oneshot::Sender<()>),
+    /// Somebody wants a report mailed; answered when that is written down.
+    MailReport(ReportAsked, oneshot::Sender<()>),
     /// The filters our session may hold.
     Filters(Vec<String>),
     /// Answered when everything ordered before is on the disk.
@@ -170,8 +204,14 @@ pub struct Keeper {
     pub senders: usize,
     /// Most documents in the outbox.
     pub outbox_limit: u64,
+    /// How long the audit stays.
+    pub audit_limits: super::AuditLimits,
     /// Told when the outbox changed.
     pub outbox_changed: Arc<Notify>,
+    /// Most transitions that wait for mail; `None`: nobody sends mail.
+    pub mail_limit: Option<u64>,
+    /// Told when a transition waits for mail.
+    pub mail_changed: Arc<Notify>,
     /// Position the snapshots on disk cover.
     pub covered: Arc<AtomicU64>,
     /// Turns true once every sender has recovered and what that gave is on the disk.
@@ -194,10 +234,12 @@ struct Gathered {
 /// A change of the database, decided in memory before, so that a failed transaction can be run again as it is.
 enum Write {
     Record(Record),
-    Asset(i64, Arc<str>, Vec<(String, String)>),
+    Asset(i64, Arc<str>, Vec<(String, String)>, Option<Box<Plate>>),
     Trend(i64, u16, Tier, Bucket),
     Snapshots(Gathered),
     Delivered(Vec<i64>),
+    Mailed(MailDone),
+    MailReport(ReportAsked),
     Filters(Vec<String>),
 }
 
@@ -245,6 +287,14 @@ impl Keeper {
                         writes.push(Write::Delivered(numbers));
                         answers.push(done);
                     }
+                    Order::Mailed(done, written) => {
+                        writes.push(Write::Mailed(done));
+                        answers.push(written);
+                    }
+                    Order::MailReport(asked, written) => {
+                        writes.push(Write::MailReport(asked));
+                        answers.push(written);
+                    }
                     Order::Filters(filters) => writes.push(Write::Filters(filters)),
                     Order::Flush(done) => answers.push(done),
                 }
@@ -255,6 +305,12 @@ impl Keeper {
             for write in &writes {
                 if let Write::Snapshots(gathered) = write {
                     self.covered.store(gathered.position, Ordering::Release);
+                }
+            }
+            for write in &writes {
+                // Now and not before: whoever looks next finds it in the audit.
+                if let Write::Record(Record::Answer { accepted, answer, changed, .. }) = write {
+                    self.status.inlet.became(changed.given.as_ref(), *accepted, answer);
                 }
             }
             for answer in answers {
@@ -312,13 +368,18 @@ impl Keeper {
     }
 
     fn write(&mut self, writes: &[Write]) -> rusqlite::Result<()> {
-        let limit = self.outbox_limit;
-        let mut dropped = 0;
+        let (limit, mail, audit_limits) = (self.outbox_limit, self.mail_limit, self.audit_limits);
+        let (mut dropped, mut mail_dropped, mut mail_put) = (0, 0, false);
         let transaction = self.store.connection.transaction()?;
         for write in writes {
             match write {
-                Write::Record(record) => write_record(&transaction, record)?,
-                Write::Asset(id, name, points) => write_asset(&transaction, *id, name, points)?,
+                Write::Record(record) => mail_put |= write_record(&transaction, record, mail.is_some())?,
+                Write::Asset(id, name, points, plate) => {
+                    write_asset(&transaction, *id, name, points)?;
+                    if let Some(plate) = plate {
+                        write_plate(&transaction, name, plate)?;
+                    }
+                }
                 Write::Trend(asset, point, tier, bucket) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
                     prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
@@ -328,6 +389,7 @@ impl Keeper {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
                     }
                     write_position(&transaction, gathered.position)?;
+                    super::audit::prune(&transaction, &audit_limits, gathered.position)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
                     }
@@ -338,8 +400,13 @@ impl Keeper {
                         delete.execute([number])?;
                     }
                 }
+                Write::Mailed(done) => write_mail_done(&transaction, done)?,
+                Write::MailReport(asked) => put_report(&transaction, asked)?,
                 Write::Filters(filters) => write_filters(&transaction, filters)?,
             }
+        }
+        if let (true, Some(limit)) = (mail_put, mail) {
+            mail_dropped = keep_mail_within(&transaction, limit)?;
         }
         if writes.iter().any(touches_outbox) {
             dropped = keep_outbox_within(&transaction, limit)?;
@@ -347,6 +414,17 @@ impl Keeper {
         transaction.commit()?;
         if writes.iter().any(|write| matches!(write, Write::Snapshots(_))) {
             give_back(&self.store.connection)?;
+        }
+        if mail_put || writes.iter().any(|write| matches!(write, Write::MailReport(_))) {
+            self.mail_changed.notify_one();
+        }
+        if mail_dropped > 0 {
+            self.status.mail_dropped.add(mail_dropped as u64);
+            tracing::error!(
+                dropped = mail_dropped,
+                limit = mail.unwrap_or_default(),
+                "more alerts wait for mail than mail.waiting_limit allows: nobody is told of the oldest. They stay in the alerts table"
+            );
         }
         if dropped > 0 {
             self.status.outbox_dropped.add(dropped as u64);
@@ -365,19 +443,25 @@ fn touches_outbox(write: &Write) -> bool {
     matches!(
         write,
         Write::Delivered(_)
-            | Write::Record(Record::Alert { .. } | Record::State(_) | Record::Answer { .. } | Record::Request { .. })
+            | Write::Record(
+                Record::Alert { .. } | Record::State { .. } | Record::Answer { .. } | Record::Request { .. }
+            )
     )
 }
 
-fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<()> {
+/// True when mail waits because of it.
+fn write_record(transaction: &Transaction<'_>, record: &Record, mail: bool) -> rusqlite::Result<bool> {
+    let mut waits = false;
     match record {
         Record::Alert { publication, .. } => {
             // In one transaction: an alert is known and waiting, or neither.
             if write_alert(transaction, record)? {
                 put_in_outbox(transaction, Urgency::Alert, publication, None)?;
+                waits = mail && put_in_mail(transaction, record)?;
             }
         }
-        Record::State(publication) => {
+        Record::State { asset, kind, at, publication } => {
+            write_document(transaction, asset, kind, *at, &publication.payload)?;
             put_in_outbox(transaction, Urgency::State, publication, Some(&publication.topic))?;
         }
         Record::Answer { reply, .. } => {
@@ -387,6 +471,7 @@ fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Res
                 put_in_outbox(transaction, Urgency::Answer, reply, None)?;
             }
         }
+        Record::Period { asset, at, state } => write_period(transaction, asset, *at, state)?,
         Record::Hole(hole) => write_hole(transaction, *hole)?,
         Record::Request { asset, at, publication } => {
             if write_request(transaction, asset, *at)? {
@@ -397,7 +482,7 @@ fn write_record(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Res
         Record::WaveformsKept { asset, kept } => keep_waveforms(transaction, asset, kept)?,
         Record::Asset { .. } | Record::Trend { .. } => {}
     }
-    Ok(())
+    Ok(waits)
 }
 
 /// Order in the outbox.
@@ -417,8 +502,8 @@ fn put_in_outbox(
     // A replaced row gets a new number: a confirmation of the old one cannot delete the new.
     transaction
         .prepare_cached(
-            "INSERT OR REPLACE INTO outbox (urgency, topic, payload, retain, correlation, replaces)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            "INSERT OR REPLACE INTO outbox (urgency, topic, payload, retain, correlation, replaces, content, expiry)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
         )?
         .execute(params![
             urgency as u8,
@@ -426,7 +511,9 @@ fn put_in_outbox(
             publication.payload,
             publication.retain,
             publication.correlation.as_deref(),
-            replaces
+            replaces,
+            content_name(publication.about.content),
+            publication.about.expiry_secs
         ])?;
     Ok(())
 }
@@ -454,17 +541,18 @@ impl Memory {
 
     fn take(&mut self, record: Record, writes: &mut Vec<Write>, closed: &mut Vec<(Tier, Bucket)>) {
         match record {
-            Record::Asset { name, points } => {
+            Record::Asset { name, points, plate } => {
                 let row = self.row(&name);
-                writes.push(Write::Asset(row, name, points));
+                writes.push(Write::Asset(row, name, points, Some(plate)));
             }
-            Record::Trend { asset, point, at, observed, expected } => {
+            Record::Trend { asset, point, at, observed, expected, band } => {
                 let known = self.rows.contains_key(&*asset);
                 let row = self.row(&asset);
                 if !known {
-                    writes.push(Write::Asset(row, asset, Vec::new()));
+                    writes.push(Write::Asset(row, asset, Vec::new(), None));
                 }
-                self.trends.add(row, point, at.0, observed, expected, closed);
+                let sample = Sample { at_micros: at.0, observed, expected, band };
+                self.trends.add(row, point, &sample, closed);
                 writes.extend(closed.drain(..).map(|(tier, bucket)| Write::Trend(row, point, tier, bucket)));
             }
             other => writes.push(Write::Record(other)),
@@ -493,5 +581,35 @@ impl Memory {
             let whole = self.gathered.remove(index);
             writes.push(Write::Snapshots(whole));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::acquire::mqtt::link::{About, Content};
+    use crate::keep::store::read_outbox;
+
+    /// What goes out after a restart is what would have gone out before it.
+    #[test]
+    fn what_mqtt_says_of_a_document_comes_out_of_the_outbox_again() {
+        let dir = tempfile::tempdir().expect("a temporary directory");
+        let mut store = Store::open(dir.path()).expect("opens");
+        let transaction = store.connection.transaction().expect("begins");
+        let abouts = [
+            About::default(),
+            About { content: Content::CloudEvent, ..About::default() },
+            About { expiry_secs: Some(300), ..About::default() },
+        ];
+        for about in abouts {
+            let correlation = Some(Bytes::from_static(b"id"));
+            let publication = Publication { topic: "t".into(), payload: vec![1], retain: false, correlation, about };
+            put_in_outbox(&transaction, Urgency::Alert, &publication, None).expect("writes");
+        }
+        transaction.commit().expect("commits");
+        drop(store);
+        let store = Store::open(dir.path()).expect("opens again");
+        let waiting = read_outbox(&store.connection, 10).expect("reads");
+        assert!(waiting.iter().map(|row| row.publication.about).eq(abouts), "{waiting:?}");
     }
 }

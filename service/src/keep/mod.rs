@@ -4,13 +4,19 @@
 //! with the journal position they cover, trends, alerts, audit, outbox. Two files, so that the two threads that write
 //! never wait for one another. Both can be opened with the `sqlite3` tool while the daemon runs.
 
+pub mod audit;
 pub mod findings;
 pub mod histories;
 pub mod journal;
 pub mod keeper;
+pub mod mail;
+pub mod plate;
+pub mod read;
+pub mod report_mail;
 pub mod store;
 pub mod trend;
 
+pub use audit::AuditLimits;
 pub use journal::Journal;
 pub use keeper::{Changed, Keeper, Order, Record};
 pub use store::{Recovered, Store};

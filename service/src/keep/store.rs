@@ -1,8 +1,12 @@
 //! `state.db`: schema, opening, recovery, and the statements the keeper's thread uses.
 
+use super::mail::mail_tables;
+use super::plate::Plate;
+use super::report_mail::report_mail_tables;
 use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
+use crate::acquire::mqtt::link::{About, Content, Publication};
 use crate::advise::publish::Waiting;
 use crate::asset::capture::Kept;
 use crate::status::Hole;
@@ -15,14 +19,15 @@ use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// Version of the tables of both files. A change of a table is a new version and a migration.
-pub const SCHEMA: u32 = 3;
+pub const SCHEMA: u32 = 4;
 
 /// Version of what the engine and the intake put into their snapshots. Any change of a struct in them is a new form and a
 /// new version; `tests/versions.rs` notices.
 ///
 /// 2: alarm lives under settings, a condition document that is due, our own clock as a witness of the stream's; the hash
-/// covers all of the row. 3: waveforms, their references and judgements; plate data of bearings and sensors.
-pub const SNAPSHOT: u32 = 3;
+/// covers all of the row. 3: waveforms, their references and judgements; plate data of bearings and sensors. 4: planned
+/// work, groups, changes of set-up, reminders; births of Sparkplug nodes.
+pub const SNAPSHOT: u32 = 4;
 
 /// Over all of a snapshot's row: a flipped bit in the position would skip or repeat journal, one in the name would
 /// give an asset's learning to nobody, one in the version would stop the start.
@@ -43,6 +48,38 @@ CREATE TABLE waveform_slots (
     asset TEXT NOT NULL, slot TEXT NOT NULL, number INTEGER NOT NULL, PRIMARY KEY (asset, slot)) WITHOUT ROWID;
 -- Event time of the last request for waveforms: what recovery makes again is not published again.
 CREATE TABLE requests (asset TEXT PRIMARY KEY, at INTEGER NOT NULL) WITHOUT ROWID;
+"
+    };
+}
+
+/// Version 4, what the page and the report read: what was normal in a trend row at the least and at the greatest; the newest
+/// of each retained document; what an asset is; how it was run.
+macro_rules! page_tables {
+    () => {
+        "
+-- NULL without any expectation in the row.
+ALTER TABLE trend ADD COLUMN expected_low REAL; ALTER TABLE trend ADD COLUMN expected_high REAL;
+ALTER TABLE trend_open ADD COLUMN expected_low REAL; ALTER TABLE trend_open ADD COLUMN expected_high REAL;
+-- kind: condition, remaining-life, diagnosis; at: event time it was said.
+CREATE TABLE documents (
+    asset TEXT NOT NULL, kind TEXT NOT NULL, at INTEGER NOT NULL, document BLOB NOT NULL, PRIMARY KEY (asset, kind));
+-- plate: JSON.
+CREATE TABLE plates (asset TEXT PRIMARY KEY, plate TEXT NOT NULL);
+-- From then on it was in that operating state; empty: in none that is known.
+CREATE TABLE periods (
+    asset TEXT NOT NULL, began INTEGER NOT NULL, state TEXT NOT NULL, PRIMARY KEY (asset, began)) WITHOUT ROWID;
+CREATE INDEX alerts_by_asset ON alerts (asset, at);
+CREATE INDEX audit_by_asset ON audit (asset, received);
+"
+    };
+}
+
+/// Version 4: what MQTT says of a document beside its topic, so that it goes out after a restart as it would have before.
+macro_rules! outbox_properties {
+    () => {
+        "
+ALTER TABLE outbox ADD COLUMN content TEXT NOT NULL DEFAULT 'json';
+ALTER TABLE outbox ADD COLUMN expiry INTEGER;
 "
     };
 }
@@ -87,7 +124,11 @@ CREATE TABLE outbox (
 CREATE INDEX outbox_in_turn ON outbox (urgency, number);
 CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY (began, ended)) WITHOUT ROWID;
 ",
-    waveform_tables!()
+    waveform_tables!(),
+    page_tables!(),
+    mail_tables!(),
+    report_mail_tables!(),
+    outbox_properties!()
 );
 
 /// From each version of `state.db` to the next. A row of before has no topic and no values beside its answer.
@@ -97,6 +138,8 @@ const CHANGES: [&str; SCHEMA as usize - 1] = [
      ALTER TABLE audit ADD COLUMN new TEXT;",
     // 2 → 3
     waveform_tables!(),
+    // 3 → 4
+    concat!(page_tables!(), mail_tables!(), report_mail_tables!(), outbox_properties!()),
 ];
 
 /// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.
@@ -316,7 +359,8 @@ impl Store {
         };
         self.read_snapshots(&mut recovered)?;
         let open = self.all(
-            "SELECT asset, point, tier, t, count, min, mean, max, expected_count, expected FROM trend_open",
+            "SELECT asset, point, tier, t, count, min, mean, max, expected_count, expected, expected_low, expected_high
+             FROM trend_open",
             |row| {
                 let bucket = Bucket {
                     t: row.get(3)?,
@@ -326,6 +370,9 @@ impl Store {
                     max: row.get(7)?,
                     expected_count: row.get(8)?,
                     expected: row.get::<_, Option<f64>>(9)?.unwrap_or(0.0),
+                    // Of a row of before, what came since.
+                    expected_low: row.get::<_, Option<f64>>(10)?.unwrap_or(f64::INFINITY),
+                    expected_high: row.get::<_, Option<f64>>(11)?.unwrap_or(f64::NEG_INFINITY),
                 };
                 Ok((row.get::<_, i64>(0)?, row.get::<_, u16>(1)?, row.get::<_, i64>(2)?, bucket))
             },
@@ -489,12 +536,15 @@ pub(super) fn write_trend(
     let sql = match table {
         // Recovery writes the same row again; one that began anew in the middle must not take a fuller one's place.
         TrendTable::Closed => {
-            "INSERT INTO trend VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+            "INSERT INTO trend VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)
              ON CONFLICT DO UPDATE SET count = excluded.count, min = excluded.min, mean = excluded.mean,
-             max = excluded.max, expected_count = excluded.expected_count, expected = excluded.expected
+             max = excluded.max, expected_count = excluded.expected_count, expected = excluded.expected,
+             expected_low = excluded.expected_low, expected_high = excluded.expected_high
              WHERE excluded.count >= trend.count"
         }
-        TrendTable::Open => "INSERT OR REPLACE INTO trend_open VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+        TrendTable::Open => {
+            "INSERT OR REPLACE INTO trend_open VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)"
+        }
     };
     let expected = (bucket.expected_count > 0).then_some(bucket.expected);
     transaction.prepare_cached(sql)?.execute(params![
@@ -507,8 +557,53 @@ pub(super) fn write_trend(
         bucket.mean,
         bucket.max,
         bucket.expected_count,
-        expected
+        expected,
+        Some(bucket.expected_low).filter(|low| low.is_finite()),
+        Some(bucket.expected_high).filter(|high| high.is_finite())
     ])?;
+    Ok(())
+}
+
+/// The newest of its kind takes the place of the one before.
+pub(super) fn write_document(
+    transaction: &Transaction<'_>,
+    asset: &str,
+    kind: &str,
+    at: EventTime,
+    document: &[u8],
+) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached(
+            "INSERT INTO documents VALUES (?1, ?2, ?3, ?4)
+             ON CONFLICT DO UPDATE SET at = excluded.at, document = excluded.document",
+        )?
+        .execute(params![asset, kind, at.0, document])?;
+    Ok(())
+}
+
+pub(super) fn write_plate(transaction: &Transaction<'_>, asset: &str, plate: &Plate) -> rusqlite::Result<()> {
+    let text = serde_json::to_string(plate).map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
+    transaction.prepare_cached("INSERT OR REPLACE INTO plates VALUES (?1, ?2)")?.execute(params![asset, text])?;
+    Ok(())
+}
+
+/// Periods are kept as long as the hourly rows they are shown behind, and the one that reaches into them.
+pub(super) fn write_period(
+    transaction: &Transaction<'_>,
+    asset: &str,
+    began: EventTime,
+    state: &str,
+) -> rusqlite::Result<()> {
+    transaction
+        .prepare_cached("INSERT OR REPLACE INTO periods VALUES (?1, ?2, ?3)")?
+        .execute(params![asset, began.0, state])?;
+    let Some(keep) = Tier::Hour.keep_secs() else { return Ok(()) };
+    transaction
+        .prepare_cached(
+            "DELETE FROM periods WHERE asset = ?1 AND began <
+             (SELECT max(began) FROM periods WHERE asset = ?1 AND began <= ?2)",
+        )?
+        .execute(params![asset, began.0.saturating_sub(keep.saturating_mul(1_000_000))])?;
     Ok(())
 }
 
@@ -530,12 +625,21 @@ pub(super) fn prune_trend(
 
 /// True when the alert was not known yet.
 pub(super) fn write_alert(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<bool> {
-    let Record::Alert { id, revision, at, asset, change, state, severity, publication } = record else {
+    let Record::Alert { id, revision, at, asset, change, state, severity, publication, document } = record else {
         return Ok(false);
     };
     let fresh = transaction
         .prepare_cached("INSERT OR IGNORE INTO alerts VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)")?
-        .execute(params![id, revision, at.0, asset, change, state, severity, publication.payload])?;
+        .execute(params![
+            id,
+            revision,
+            at.0,
+            asset,
+            change,
+            state,
+            severity,
+            document.as_ref().unwrap_or(&publication.payload)
+        ])?;
     Ok(fresh > 0)
 }
 
@@ -613,19 +717,41 @@ pub(super) fn keep_waveforms(transaction: &Transaction<'_>, asset: &str, kept: &
     Ok(())
 }
 
+/// A content's name in the outbox.
+pub(super) fn content_name(content: Content) -> &'static str {
+    match content {
+        Content::Json => "json",
+        Content::CloudEvent => "cloudevent",
+        Content::Binary => "binary",
+    }
+}
+
+fn content_of(name: &str) -> Content {
+    match name {
+        "cloudevent" => Content::CloudEvent,
+        "binary" => Content::Binary,
+        _ => Content::Json,
+    }
+}
+
 /// Reads the documents to send next, most urgent first.
 pub fn read_outbox(connection: &Connection, limit: u32) -> rusqlite::Result<Vec<Waiting>> {
     let mut statement = connection.prepare_cached(
-        "SELECT number, topic, payload, retain, correlation FROM outbox ORDER BY urgency, number LIMIT ?1",
+        "SELECT number, topic, payload, retain, correlation, content, expiry FROM outbox ORDER BY urgency, number LIMIT ?1",
     )?;
     let rows = statement.query_map([limit], |row| {
         Ok(Waiting {
             number: row.get(0)?,
-            publication: crate::acquire::mqtt::link::Publication {
+            publication: Publication {
                 topic: row.get(1)?,
                 payload: row.get(2)?,
                 retain: row.get(3)?,
                 correlation: row.get::<_, Option<Vec<u8>>>(4)?.map(Bytes::from),
+                about: About {
+                    content: content_of(row.get_ref(5)?.as_str()?),
+                    expiry_secs: row.get(6)?,
+                    unconfirmed: false,
+                },
             },
         })
     })?;
@@ -642,7 +768,7 @@ mod tests {
         let dir = tempfile::tempdir().expect("a temporary directory");
         let mut store = Store::open(dir.path()).expect("opens");
         let transaction = store.connection.transaction().expect("begins");
-        let bucket = |t| Bucket { t, count: 1, min: 1.0, mean: 1.0, max: 1.0, expected_count: 0, expected: 0.0 };
+        let bucket = |t| Bucket { t, count: 1, min: 1.0, mean: 1.0, max: 1.0, ..Bucket::begin(t) };
         let day = 86_400;
         for tier in Tier::ALL {
             for (point, days) in [(0, 410), (1, 40)] {

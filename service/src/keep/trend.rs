@@ -1,8 +1,9 @@
-//! Trend rows of three widths per point: count, least, mean, greatest, mean of what was expected.
+//! Trend rows of three widths per point: count, least, mean, greatest; mean of what was expected, and what was normal at
+//! the least and at the greatest, so that a wide row's range is held against the range that was normal in it.
 //!
 //! A row grows in memory and is written when the next one begins; the growing rows go to disk with every snapshot, so
 //! that after a restart a row continues where it stood at that journal position and recovery comes to the same row.
-//! Memory: three rows of 56 bytes per point.
+//! Memory: three rows of 72 bytes per point.
 
 use std::collections::BTreeMap;
 
@@ -51,6 +52,12 @@ impl Tier {
         let secs = micros.div_euclid(1_000_000) - offset;
         secs.div_euclid(self.secs()) * self.secs() + offset
     }
+
+    /// The first beginning of a row at or after a time in seconds.
+    pub const fn row_after(self, secs: i64) -> i64 {
+        let row = self.row_of(secs.saturating_mul(1_000_000));
+        if row < secs { row + self.secs() } else { row }
+    }
 }
 
 /// One row.
@@ -70,14 +77,44 @@ pub struct Bucket {
     pub expected_count: u32,
     /// Mean of the expected values; meaningless when there were none.
     pub expected: f64,
+    /// Least lower end of the expected band; infinite when there was none.
+    pub expected_low: f64,
+    /// Greatest upper end of it; negative infinite when there was none.
+    pub expected_high: f64,
+}
+
+/// What was seen of a point at one time, and what was expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sample {
+    /// Time.
+    pub at_micros: i64,
+    /// Observed.
+    pub observed: f64,
+    /// Expected; NaN without.
+    pub expected: f64,
+    /// Half width of the expected band; NaN without.
+    pub band: f64,
 }
 
 impl Bucket {
-    fn begin(t: i64) -> Self {
-        Self { t, count: 0, min: f64::INFINITY, mean: 0.0, max: f64::NEG_INFINITY, expected_count: 0, expected: 0.0 }
+    /// An empty row.
+    pub fn begin(t: i64) -> Self {
+        let (least, greatest) = (f64::INFINITY, f64::NEG_INFINITY);
+        Self {
+            t,
+            count: 0,
+            min: least,
+            mean: 0.0,
+            max: greatest,
+            expected_count: 0,
+            expected: 0.0,
+            expected_low: least,
+            expected_high: greatest,
+        }
     }
 
-    fn add(&mut self, observed: f64, expected: f64) {
+    fn add(&mut self, sample: &Sample) {
+        let Sample { observed, expected, band, .. } = *sample;
         self.count += 1;
         self.min = self.min.min(observed);
         self.max = self.max.max(observed);
@@ -86,6 +123,10 @@ impl Bucket {
         if expected.is_finite() {
             self.expected_count += 1;
             self.expected += (expected - self.expected) / f64::from(self.expected_count);
+            if band.is_finite() {
+                self.expected_low = self.expected_low.min(expected - band);
+                self.expected_high = self.expected_high.max(expected + band);
+            }
         }
     }
 }
@@ -100,28 +141,20 @@ pub struct Trends {
 
 impl Trends {
     /// Adds a sample; rows it closes go to `closed`. A value that is not finite changes nothing.
-    pub fn add(
-        &mut self,
-        asset: i64,
-        point: u16,
-        at_micros: i64,
-        observed: f64,
-        expected: f64,
-        closed: &mut Vec<(Tier, Bucket)>,
-    ) {
-        if !observed.is_finite() {
+    pub fn add(&mut self, asset: i64, point: u16, sample: &Sample, closed: &mut Vec<(Tier, Bucket)>) {
+        if !sample.observed.is_finite() {
             return;
         }
         let rows = self.open.entry((asset, point)).or_default();
         let mut late = false;
         for (tier, row) in Tier::ALL.into_iter().zip(rows) {
-            let t = tier.row_of(at_micros);
+            let t = tier.row_of(sample.at_micros);
             match row {
                 Some(open) if open.t > t => late = true,
-                Some(open) if open.t == t => open.add(observed, expected),
+                Some(open) if open.t == t => open.add(sample),
                 _ => {
                     let mut fresh = Bucket::begin(t);
-                    fresh.add(observed, expected);
+                    fresh.add(sample);
                     if let Some(done) = row.replace(fresh) {
                         closed.push((tier, done));
                     }
@@ -153,6 +186,10 @@ mod tests {
 
     const MICROS: i64 = 1_000_000;
 
+    fn sample(secs: i64, observed: f64, expected: f64) -> Sample {
+        Sample { at_micros: secs * MICROS, observed, expected, band: 0.5 }
+    }
+
     /// Source: the Gregorian calendar: 2026-11-23 (1795392000) was a Monday; `date -u -d 2026-11-23 +%s`.
     #[test]
     fn a_week_begins_on_monday() {
@@ -168,21 +205,31 @@ mod tests {
         let mut trends = Trends::default();
         let mut closed = Vec::new();
         for (at, observed, expected) in [(0, 1.0, f64::NAN), (100, 4.0, 2.0), (299, 1.0, 4.0), (300, 9.0, 1.0)] {
-            trends.add(1, 0, at * MICROS, observed, expected, &mut closed);
+            trends.add(1, 0, &sample(at, observed, expected), &mut closed);
         }
-        let row = Bucket { t: 0, count: 3, min: 1.0, mean: 2.0, max: 4.0, expected_count: 2, expected: 3.0 };
+        let row = Bucket {
+            t: 0,
+            count: 3,
+            min: 1.0,
+            mean: 2.0,
+            max: 4.0,
+            expected_count: 2,
+            expected: 3.0,
+            expected_low: 1.5,
+            expected_high: 4.5,
+        };
         assert_eq!(closed, [(Tier::FiveMinutes, row)]);
         assert_eq!(trends.open_of(1).count(), 3);
     }
 
     #[test]
     fn saved_and_put_back_in_the_middle_of_a_row_it_goes_on_to_the_same_row() {
-        let samples: Vec<_> = (0..500).map(|n| (n * 7 * MICROS, f64::from(n as i32).sin())).collect();
+        let samples: Vec<_> = (0..500).map(|n| (n * 7, f64::from(n as i32).sin())).collect();
         let (mut straight, mut cut) = (Trends::default(), Trends::default());
         let (mut one, mut two) = (Vec::new(), Vec::new());
         for (n, (at, value)) in samples.iter().enumerate() {
-            straight.add(3, 1, *at, *value, 0.5, &mut one);
-            cut.add(3, 1, *at, *value, 0.5, &mut two);
+            straight.add(3, 1, &sample(*at, *value, *value), &mut one);
+            cut.add(3, 1, &sample(*at, *value, *value), &mut two);
             if n % 13 == 0 {
                 let mut again = Trends::default();
                 for (point, tier, bucket) in cut.open_of(3) {
@@ -199,13 +246,13 @@ mod tests {
     fn what_is_not_finite_or_late_changes_no_row() {
         let mut trends = Trends::default();
         let mut closed = Vec::new();
-        trends.add(1, 0, 1000 * MICROS, 1.0, 1.0, &mut closed);
+        trends.add(1, 0, &sample(1000, 1.0, 1.0), &mut closed);
         let before = trends.clone();
         for value in [f64::NAN, f64::INFINITY] {
-            trends.add(1, 0, 1000 * MICROS, value, 1.0, &mut closed);
+            trends.add(1, 0, &sample(1000, value, 1.0), &mut closed);
         }
         assert_eq!(trends, before);
-        trends.add(1, 0, 0, 5.0, 1.0, &mut closed);
+        trends.add(1, 0, &sample(0, 5.0, 1.0), &mut closed);
         assert_eq!(trends.late, 1);
         assert!(closed.is_empty());
     }

@@ -2,6 +2,7 @@
 
 use super::Results;
 use crate::acquire::{AssetId, Observation};
+use crate::asset::Asset;
 use crate::asset::capture::Waveform;
 use crate::asset::settings::Settings;
 use crate::asset::spec::AssetSpec;
@@ -18,11 +19,25 @@ use std::thread::{Scope, ScopedJoinHandle};
 pub trait Step: Send {
     /// Takes one event; appends what there is to say.
     fn step(&mut self, event: &Event, out: &mut Vec<Output>);
+    /// Gives an asset away: its group is another engine's from now on.
+    fn release(&mut self, _asset: AssetId) -> Option<Box<Asset>> {
+        None
+    }
+    /// Takes one that was given away; its definition comes next.
+    fn adopt(&mut self, _asset: Box<Asset>) {}
 }
 
 impl Step for Engine {
     fn step(&mut self, event: &Event, out: &mut Vec<Output>) {
         Engine::step(self, event, out);
+    }
+
+    fn release(&mut self, asset: AssetId) -> Option<Box<Asset>> {
+        Engine::release(self, asset)
+    }
+
+    fn adopt(&mut self, asset: Box<Asset>) {
+        Engine::adopt(self, asset);
     }
 }
 
@@ -38,7 +53,14 @@ const WAITING: usize = 8;
 struct Batch {
     observations: Vec<Observation>,
     /// With the number of observations before it.
-    events: Vec<(u32, Event)>,
+    events: Vec<(u32, Told)>,
+}
+
+/// What an engine is told beside readings.
+enum Told {
+    Event(Event),
+    Release(AssetId, SyncSender<Option<Box<Asset>>>),
+    Adopt(Box<Asset>),
 }
 
 struct Worker<S> {
@@ -54,6 +76,16 @@ impl<S: Step> Worker<S> {
         if self.out.is_empty() { Ok(()) } else { self.take() }
     }
 
+    fn told(&mut self, told: Told) -> io::Result<()> {
+        match told {
+            Told::Event(event) => return self.step(&event),
+            // The other end waits for it.
+            Told::Release(asset, to) => drop(to.send(self.engine.release(asset))),
+            Told::Adopt(asset) => self.engine.adopt(asset),
+        }
+        Ok(())
+    }
+
     fn take(&mut self) -> io::Result<()> {
         for output in self.out.drain(..) {
             self.results.take(output)?;
@@ -64,15 +96,15 @@ impl<S: Step> Worker<S> {
     fn work(mut self, batches: &Receiver<Batch>) -> io::Result<Results> {
         // The channel is closed when the recording is at its end.
         for batch in batches {
-            let mut events = batch.events.iter().peekable();
+            let mut events = batch.events.into_iter().peekable();
             for (place, &observation) in (0..).zip(&batch.observations) {
-                while let Some((_, event)) = events.next_if(|&&(before, _)| before <= place) {
-                    self.step(event)?;
+                while let Some((_, event)) = events.next_if(|&(before, _)| before <= place) {
+                    self.told(event)?;
                 }
                 self.step(&Event::Observed(observation))?;
             }
             for (_, event) in events {
-                self.step(event)?;
+                self.told(event)?;
             }
         }
         Ok(self.results)
@@ -122,14 +154,19 @@ impl<'scope, S: Step> Feed<'scope, S> {
 
     /// An asset was registered or changed.
     pub fn define(&mut self, id: AssetId, spec: Arc<AssetSpec>, settings: Arc<Settings>) {
-        if let Way::Shards { shards, of_asset, .. } = &mut self.0 {
+        if let Way::Shards { shards, of_asset, broken } = &mut self.0 {
             let place = id.0 as usize;
             if of_asset.len() <= place {
-                of_asset.resize(place + 1, 0);
+                of_asset.resize(place + 1, NOWHERE);
             }
             if let Some(shard) = of_asset.get_mut(place) {
-                // The upper half: the lower bits of this hash are little more than a parity.
-                *shard = ((hash(&spec.name) >> 32) % shards.len() as u64) as u32;
+                // By its group, which must stay together. The upper half: the lower bits of this hash are little more
+                // than a parity.
+                let home = ((hash(settings.groups.home(&spec.name)) >> 32) % shards.len() as u64) as u32;
+                let before = std::mem::replace(shard, home);
+                if before != NOWHERE && before != home {
+                    *broken |= !move_home(shards, id, before, home);
+                }
             }
         }
         self.tell(id, Event::Define(id, spec, settings));
@@ -145,7 +182,7 @@ impl<'scope, S: Step> Feed<'scope, S> {
                 }
             }
             Way::Shards { shards, of_asset, broken } => {
-                let shard = of_asset.get(observation.asset.0 as usize).copied().unwrap_or(0);
+                let shard = of_asset.get(observation.asset.0 as usize).copied().unwrap_or(NOWHERE);
                 if let Some(shard) = shards.get_mut(shard as usize) {
                     shard.batch.observations.push(observation);
                     if shard.batch.observations.len() >= BATCH {
@@ -171,7 +208,7 @@ impl<'scope, S: Step> Feed<'scope, S> {
             }
             Way::Shards { shards, broken, .. } => {
                 for shard in shards {
-                    *broken |= !add(shard, event());
+                    *broken |= !add(shard, Told::Event(event()));
                 }
             }
         }
@@ -186,9 +223,9 @@ impl<'scope, S: Step> Feed<'scope, S> {
                 }
             }
             Way::Shards { shards, of_asset, broken } => {
-                let shard = of_asset.get(id.0 as usize).copied().unwrap_or(0);
+                let shard = of_asset.get(id.0 as usize).copied().unwrap_or(NOWHERE);
                 if let Some(shard) = shards.get_mut(shard as usize) {
-                    *broken |= !add(shard, event);
+                    *broken |= !add(shard, Told::Event(event));
                 }
             }
         }
@@ -237,7 +274,24 @@ impl<'scope, S: Step> Feed<'scope, S> {
     }
 }
 
-fn add(shard: &mut Shard<'_>, event: Event) -> bool {
+/// An asset that was never defined is in no engine.
+const NOWHERE: u32 = u32::MAX;
+
+/// Takes an asset from one engine to another, once the one has done all it was told; `false` when one of them is gone.
+fn move_home(shards: &mut [Shard<'_>], id: AssetId, from: u32, to: u32) -> bool {
+    let (given, asset) = sync_channel(1);
+    let Some(shard) = shards.get_mut(from as usize) else { return false };
+    if !(add(shard, Told::Release(id, given)) && send(shard)) {
+        return false;
+    }
+    match (asset.recv(), shards.get_mut(to as usize)) {
+        (Ok(Some(asset)), Some(shard)) => add(shard, Told::Adopt(asset)),
+        (Ok(None), _) => true,
+        _ => false,
+    }
+}
+
+fn add(shard: &mut Shard<'_>, event: Told) -> bool {
     let before = shard.batch.observations.len() as u32;
     shard.batch.events.push((before, event));
     shard.batch.events.len() < BATCH_EVENTS || send(shard)

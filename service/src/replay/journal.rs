@@ -164,6 +164,7 @@ impl Player {
             Entry::Message(Message { retain: true, .. }) => self.refuse(Rejection::Retained),
             Entry::Message(Message { cut: true, .. }) => self.refuse(Rejection::Unreadable),
             Entry::Message(message) => self.edge.message(message, routed),
+            Entry::Asked(message) => self.edge.asked(message, routed),
             Entry::Idle(micros) => self.edge.idle(*micros, routed),
             Entry::Configured(recorded) if self.recorded => {
                 if let Err(why) = self.edge.configure(recorded, &mut routed.events) {

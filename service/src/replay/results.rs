@@ -95,6 +95,7 @@ impl Results {
                 Ok(())
             }
             Output::Trend(..)
+            | Output::OperatingState(..)
             | Output::Condition(..)
             | Output::Answered(..)
             | Output::CaptureRequest(..)

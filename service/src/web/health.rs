@@ -71,6 +71,7 @@ impl Health {
         disk(shown, host, &mut reasons);
         broker(shown, &mut reasons);
         losses(shown, now, &mut reasons);
+        historian(shown, now, &mut reasons);
         reasons.sort_by_key(|reason| std::cmp::Reverse(reason.status));
         let blocked = vitals.disk.fault(Which::Journal).is_some() || vitals.disk.fault(Which::State).is_some();
         let subscribed = shown.status.reader() == LinkState::Connected && shown.status.subscribed.get() > 0;
@@ -87,7 +88,7 @@ impl Health {
 }
 
 /// Every code there is; README explains each.
-pub const CODES: [&str; 13] = [
+pub const CODES: [&str; 14] = [
     "stuck",
     "recovering",
     "behind",
@@ -101,6 +102,7 @@ pub const CODES: [&str; 13] = [
     "state-lost",
     "outbox-full",
     "qos-0-dropped",
+    "historian",
 ];
 
 fn degraded(code: &'static str, message: String) -> Reason {
@@ -214,5 +216,38 @@ fn losses(shown: &Shown, now: EventTime, reasons: &mut Vec<Reason>) {
             status.dropped_unsafe.get()
         );
         reasons.push(degraded("qos-0-dropped", message));
+    }
+}
+
+fn historian(shown: &Shown, now: EventTime, reasons: &mut Vec<Reason>) {
+    let progress = &shown.status.historian;
+    if !progress.is_wanted() {
+        return;
+    }
+    if let LinkState::Down(why) = progress.link() {
+        let since = match progress.behind_secs(now) {
+            Some(secs) => format!("since {:.0} min", secs / 60.0),
+            None => "since the start".to_owned(),
+        };
+        let message = format!(
+            "The historian gets nothing, {since}: {why}. Alerts and readings go their way all the same. Rows wait in \
+             state.db, those of 5 minutes for 30 days."
+        );
+        reasons.push(degraded("historian", message));
+    }
+    let refused = progress.refused.get();
+    if refused > 0 {
+        let message = format!(
+            "The historian does not take {refused} rows, whatever is tried; the log names them. They stay in state.db."
+        );
+        reasons.push(degraded("historian", message));
+    }
+    let missed = progress.missed.get();
+    if missed > 0 {
+        let message = format!(
+            "The historian was away for longer than state.db keeps rows: up to {missed} rows of the trend are missing in it. \
+             Its table `missed` says where."
+        );
+        reasons.push(degraded("historian", message));
     }
 }

@@ -67,6 +67,16 @@ pub fn text(shown: &Shown, host: &Host, health: &Health) -> String {
     );
     page.one("roundsman_outbox_documents", "Documents waiting for the broker.", status.outbox.get() as f64);
 
+    page.counter("roundsman_mail_sent_total", "Mails the server has taken.", status.mail_sent.get());
+    page.counter("roundsman_mail_refused_total", "Mails the server will never take.", status.mail_refused.get());
+    page.counter("roundsman_mail_failures_total", "Times mail had to be tried again.", status.mail_failures.get());
+    page.counter(
+        "roundsman_mail_dropped_total",
+        "Transitions of alerts nobody is told of by mail, because too many waited.",
+        status.mail_dropped.get(),
+    );
+    page.one("roundsman_mail_waiting", "Transitions of alerts that wait for mail.", status.mail_waiting.get() as f64);
+
     // How far behind, and where it waits.
     page.one(
         "roundsman_lag_seconds",
@@ -110,6 +120,34 @@ pub fn text(shown: &Shown, host: &Host, health: &Health) -> String {
         "Holes in the stream since the start, at most 100.",
         status.holes().len() as f64,
     );
+
+    // The copy, where one is wanted.
+    let copy = &status.historian;
+    if copy.is_wanted() {
+        page.one(
+            "roundsman_historian_connected",
+            "1 while PostgreSQL takes rows.",
+            truth(copy.link() == LinkState::Connected),
+        );
+        page.family("roundsman_historian_rows_total", "counter", "Rows written to PostgreSQL, by table.");
+        for (table, count) in [("trend", &copy.trend), ("alerts", &copy.alerts), ("audit", &copy.audit)] {
+            page.sample("roundsman_historian_rows_total", &[("table", table)], count.get() as f64);
+        }
+        for (name, help, count) in [
+            ("roundsman_historian_missed_rows_total", "Rows, at most, that went by their age first.", &copy.missed),
+            ("roundsman_historian_refused_rows_total", "Rows PostgreSQL does not take.", &copy.refused),
+            ("roundsman_historian_faults_total", "Attempts that failed and are made again.", &copy.faults),
+        ] {
+            page.counter(name, help, count.get());
+        }
+        if let Some(secs) = copy.behind_secs((shown.now)()) {
+            page.one("roundsman_historian_behind_seconds", "Time since all there was had been written.", secs);
+        }
+        if let Some(newest) = copy.newest_row.get() {
+            let help = "Newest time in a row that was written, seconds since 1970.";
+            page.one("roundsman_historian_newest_row_seconds", help, newest.0 as f64 / 1e6);
+        }
+    }
 
     // The disk.
     let name = "roundsman_journal_commit_seconds";

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 /// What may be wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum Fault {
     /// Mass off the axis.

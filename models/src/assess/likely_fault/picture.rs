@@ -8,6 +8,7 @@ use std::f64::consts::TAU;
 
 /// Direction of a sensor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Axis {
     /// Radial, horizontal.

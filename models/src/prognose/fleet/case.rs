@@ -9,6 +9,7 @@ pub const MOST_ROWS: usize = 512;
 
 /// Rows of levels at even steps, the last one at the end of life.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Case {
     /// Which machine, for the reader.
     pub name: String,
@@ -18,9 +19,11 @@ pub struct Case {
     pub end_age_hours: Option<f64>,
     /// What was normal for each point when it was healthy, in the points' units; NaN where nobody knows.
     #[serde(with = "rows_or_nothing")]
+    #[cfg_attr(feature = "schema", schemars(with = "Vec<Option<f64>>"))]
     pub normal: Vec<f64>,
     /// Row after row, one level per point; NaN where there was none.
     #[serde(with = "rows_or_nothing")]
+    #[cfg_attr(feature = "schema", schemars(with = "Vec<Option<f64>>"))]
     pub levels: Vec<f64>,
 }
 

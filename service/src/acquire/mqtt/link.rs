@@ -40,17 +40,59 @@ pub struct Message {
     pub reply_to: Option<ReplyTo>,
 }
 
-/// A publish to be sent, always at QoS 1.
+/// A publish to be sent.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Publication {
     /// Topic.
     pub topic: String,
-    /// Payload, JSON.
+    /// Payload.
     pub payload: Vec<u8>,
     /// Kept by the broker for later subscribers.
     pub retain: bool,
-    /// Correlation data of the command it answers; MQTT 5 only.
+    /// Correlation data, MQTT 5 only: of the command it answers, or what whoever answers this gives back.
     pub correlation: Option<Bytes>,
+    /// What MQTT says of it beside that.
+    pub about: About,
+}
+
+/// How a publish is sent, and what MQTT 5 says of its payload.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct About {
+    /// What the payload is.
+    pub content: Content,
+    /// The broker drops it when nobody has taken it for so many seconds; MQTT 5 only, `None` never.
+    pub expiry_secs: Option<u32>,
+    /// QoS 0 where a standard asks for it: never confirmed. Everything else is sent at QoS 1.
+    pub unconfirmed: bool,
+}
+
+/// What a payload is: the content type of MQTT 5.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Content {
+    /// A document of ours.
+    #[default]
+    Json,
+    /// A document of ours in a CloudEvents envelope.
+    CloudEvent,
+    /// Bytes of another standard, which has no name for them here.
+    Binary,
+}
+
+impl Content {
+    /// The media type; `None` where there is none.
+    pub fn media_type(self) -> Option<&'static str> {
+        match self {
+            Self::Json => Some("application/json"),
+            // The MQTT binding of CloudEvents 1.0, section 3.2: it must begin so.
+            Self::CloudEvent => Some("application/cloudevents+json; charset=utf-8"),
+            Self::Binary => None,
+        }
+    }
+
+    /// Whether it is UTF-8 text: the payload format indicator.
+    pub fn is_text(self) -> bool {
+        self != Self::Binary
+    }
 }
 
 /// What a poll brought.
@@ -67,7 +109,7 @@ pub enum LinkEvent {
     Subscribed(Result<u8, String>),
     /// UNSUBACK.
     Unsubscribed,
-    /// PUBACK of our publish: taken, or the reason it was not (MQTT 5 only).
+    /// PUBACK of our publish: taken, or the reason it was not (MQTT 5 only). An unconfirmed one brings none.
     Delivered(Result<(), String>),
 }
 
@@ -139,7 +181,7 @@ pub struct LinkOptions {
     pub out_window: u16,
     /// Acknowledge by hand.
     pub manual_acks: bool,
-    /// Will, always QoS 1 and retained.
+    /// Will, always at QoS 1.
     pub will: Option<Publication>,
     /// Our clock, for arrival times.
     pub now: fn() -> EventTime,
@@ -198,7 +240,7 @@ pub trait Requests: Send + Sync {
     fn try_unsubscribe(&self, filter: &str) -> Result<(), NotTaken>;
     /// PUBACK.
     fn try_ack(&self, packet_id: u16) -> Result<(), NotTaken>;
-    /// PUBLISH at QoS 1.
+    /// PUBLISH.
     fn try_publish(&self, publication: &Publication) -> Result<(), NotTaken>;
     /// DISCONNECT, which keeps a persistent session and suppresses the will.
     fn try_disconnect(&self) -> Result<(), NotTaken>;

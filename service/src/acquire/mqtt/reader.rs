@@ -25,6 +25,8 @@ use tokio::sync::{mpsc, watch};
 pub enum Entry {
     /// A message.
     Message(Message),
+    /// What somebody did on the page, who may: see [`crate::inlet`].
+    Asked(Message),
     /// The stream was silent for so many microseconds while the broker was connected.
     Idle(i64),
     /// The broker came back without our session: what it held for us is lost.
@@ -86,6 +88,10 @@ pub struct Reader {
     pub orders: mpsc::Sender<Order>,
     /// Changes of the configuration.
     pub reconfigured: mpsc::Receiver<Reconfigured>,
+    /// Commands given on the page.
+    pub asked: mpsc::Receiver<Message>,
+    /// Messages of another connection, which has no session: they take their place among ours as those at QoS 0 do.
+    pub beside: mpsc::Receiver<Message>,
     /// Turns true when the daemon stops.
     pub stop: watch::Receiver<bool>,
     /// Counters and states.
@@ -270,8 +276,17 @@ impl Reader {
 
     fn close(&mut self, state: &mut State) {
         state.closing = true;
+        // Whoever gives a command on the page from now on is told that it is not taken.
+        self.asked.close();
+        while let Ok(command) = self.asked.try_recv() {
+            self.status.inlet.not_taken(&command);
+        }
         // What waits here was not acknowledged: the broker keeps it for the next start.
-        state.backlog.clear();
+        for (_, entry) in state.backlog.drain(..) {
+            if let Entry::Asked(command) = entry {
+                self.status.inlet.not_taken(&command);
+            }
+        }
         state.unsafe_in_backlog = 0;
         // Dropping our sender is what tells the journal that no more will come.
         let (nobody_listens, _) = mpsc::channel(1);
@@ -281,7 +296,7 @@ impl Reader {
     /// One of: something became durable, a batch was handed on, the daemon is to stop, a second passed.
     async fn everything_else(&mut self, state: &mut State) {
         let journal_ended = self.journal_ended();
-        let mut changed = None;
+        let (mut changed, mut asked, mut came) = (None, None, None);
         let over = tokio::select! {
             durable = self.durable.changed(), if !journal_ended => durable.is_err(),
             room = self.batches.reserve(), if !state.backlog.is_empty() => match room {
@@ -295,6 +310,14 @@ impl Reader {
                 changed = Some(change);
                 false
             }
+            Some(command) = self.asked.recv(), if !state.closing => {
+                asked = Some(command);
+                false
+            }
+            Some(message) = self.beside.recv(), if !state.closing => {
+                came = Some(message);
+                false
+            }
             // A stop signal that nobody can give any more counts as given.
             _ = self.stop.wait_for(|stop| *stop), if !state.closing => true,
             _ = state.seconds.tick() => {
@@ -304,6 +327,13 @@ impl Reader {
         };
         if let Some(change) = changed {
             self.reconfigure(change, state);
+        }
+        if let Some(command) = asked {
+            let number = state.ledger.unowed();
+            state.backlog.push_back((number, Entry::Asked(command)));
+        }
+        if let Some(message) = came {
+            self.message(message, state);
         }
         if over && !state.closing {
             self.close(state);

@@ -51,7 +51,7 @@ impl MqttLink for LinkV3 {
             mqtt.set_credentials(login.user.clone(), login.password.clone());
         }
         if let Some(will) = &options.will {
-            mqtt.set_last_will(LastWill::new(&will.topic, will.payload.clone(), QoS::AtLeastOnce, true));
+            mqtt.set_last_will(LastWill::new(&will.topic, will.payload.clone(), QoS::AtLeastOnce, will.retain));
         }
         let (client, mut eventloop) = AsyncClient::new(mqtt, QUEUE);
         eventloop.network_options.set_connection_timeout(options.connect_timeout_secs);
@@ -195,7 +195,8 @@ impl Requests for RequestsV3 {
             return Err(NotTaken::Invalid);
         }
         let payload = publication.payload.clone();
-        taken(self.client.try_publish(publication.topic.clone(), QoS::AtLeastOnce, publication.retain, payload))
+        let qos = if publication.about.unconfirmed { QoS::AtMostOnce } else { QoS::AtLeastOnce };
+        taken(self.client.try_publish(publication.topic.clone(), qos, publication.retain, payload))
     }
 
     fn try_disconnect(&self) -> Result<(), NotTaken> {

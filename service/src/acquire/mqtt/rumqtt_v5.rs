@@ -63,15 +63,15 @@ impl MqttLink for LinkV5 {
         if let Some(will) = &options.will {
             let properties = LastWillProperties {
                 delay_interval: None,
-                payload_format_indicator: Some(1),
+                payload_format_indicator: Some(u8::from(will.about.content.is_text())),
                 message_expiry_interval: None,
-                content_type: Some("application/json".into()),
+                content_type: will.about.content.media_type().map(Into::into),
                 response_topic: None,
                 correlation_data: None,
                 user_properties: Vec::new(),
             };
             let payload = will.payload.clone();
-            mqtt.set_last_will(LastWill::new(&will.topic, payload, QoS::AtLeastOnce, true, Some(properties)));
+            mqtt.set_last_will(LastWill::new(&will.topic, payload, QoS::AtLeastOnce, will.retain, Some(properties)));
         }
         let (client, eventloop) = AsyncClient::new(mqtt, QUEUE);
         let acks = Arc::<AtomicUsize>::default();
@@ -233,14 +233,15 @@ impl Requests for RequestsV5 {
             return Err(NotTaken::Invalid);
         }
         let properties = PublishProperties {
-            payload_format_indicator: Some(1),
-            content_type: Some("application/json".into()),
+            payload_format_indicator: Some(u8::from(publication.about.content.is_text())),
+            content_type: publication.about.content.media_type().map(Into::into),
+            message_expiry_interval: publication.about.expiry_secs,
             correlation_data: publication.correlation.clone(),
             ..Default::default()
         };
         taken(self.client.try_publish_with_properties(
             publication.topic.clone(),
-            QoS::AtLeastOnce,
+            if publication.about.unconfirmed { QoS::AtMostOnce } else { QoS::AtLeastOnce },
             publication.retain,
             publication.payload.clone(),
             properties,

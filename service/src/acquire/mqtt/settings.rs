@@ -68,6 +68,8 @@ pub struct BrokerSettings {
     pub tls: Option<Tls>,
     /// Topic filters of the readings (and of commands, when they are allowed). Subscribed at QoS 1.
     pub filters: Vec<String>,
+    /// Readings may come on another connection alone: no filter is no fault.
+    pub may_be_silent: bool,
     /// Keep alive.
     pub keep_alive_secs: u16,
     /// Limit for connecting, and for a flush in 3.1.1.
@@ -107,6 +109,7 @@ impl Default for BrokerSettings {
             credentials: None,
             tls: None,
             filters: Vec::new(),
+            may_be_silent: false,
             keep_alive_secs: 30,
             connect_timeout_secs: 10,
             session_expiry_secs: 86_400,
@@ -136,7 +139,7 @@ impl BrokerSettings {
         want(self.port != 0, "port", "1 to 65535", "0".into());
         let id = &self.client_id;
         want(!id.is_empty() && id.len() <= 60, "client_id", "1 to 60 bytes long", format!("{id:?}"));
-        want(!self.filters.is_empty(), "filters", "at least one topic filter", "none".into());
+        want(self.may_be_silent || !self.filters.is_empty(), "filters", "at least one topic filter", "none".into());
         for filter in &self.filters {
             want(rumqttc::valid_filter(filter), "filters", "a valid topic filter", format!("{filter:?}"));
         }

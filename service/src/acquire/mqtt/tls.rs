@@ -86,6 +86,11 @@ impl Tls {
         client(roots, identity, name).map(|config| Self(Arc::new(config))).map_err(|fault| vec![fault])
     }
 
+    /// For another protocol.
+    pub(crate) fn client_config(&self) -> Arc<ClientConfig> {
+        self.0.clone()
+    }
+
     /// For the client crate.
     pub(super) fn transport(&self) -> Transport {
         Transport::tls_with_config(TlsConfiguration::Rustls(self.0.clone()))

@@ -4,6 +4,7 @@ mod json;
 mod number;
 mod pointer;
 mod senml;
+mod senml_cbor;
 #[cfg(test)]
 mod tests;
 pub mod time;
@@ -102,7 +103,7 @@ pub enum Format {
     Number,
     /// JSON by pointers.
     Json(Json),
-    /// SenML JSON, RFC 8428.
+    /// SenML, RFC 8428, in JSON or CBOR: the first byte says which.
     Senml(NameRule),
     /// Waveforms, see [`crate::acquire::waveform`]: no values, and not read here.
     Waveform(Limits),

@@ -1,10 +1,10 @@
-//! SenML JSON, RFC 8428: packs of records with base fields and relative times.
+//! SenML, RFC 8428, in JSON or in CBOR: packs of records with base fields and relative times.
 //!
 //! Units are SenML's: `g` is gram there, `/` is a ratio. String and data values are no readings; a record with a
 //! sum only is passed over, because a sum is a counter and not a value.
 
 use super::time::{self, TimeFormat, short};
-use super::{Codec, Decoded, MAX_UNIT_BYTES, Quality, Refusal, Rejection, Sink, TopicNames};
+use super::{Codec, Decoded, MAX_UNIT_BYTES, Quality, Refusal, Rejection, Sink, TopicNames, senml_cbor};
 use crate::acquire::registry::MAX_NAME_BYTES;
 use roundsman_models::EventTime;
 use serde_json::{Map, Value};
@@ -44,8 +44,12 @@ pub(super) fn decode<'a>(
     received: EventTime,
     out: &mut Vec<Decoded<'a>>,
 ) -> Result<(), Refusal> {
-    let pack: Value = serde_json::from_slice(payload)
-        .map_err(|error| Refusal::new(Rejection::Unreadable, format!("not JSON: {error}"), 1))?;
+    let pack = if senml_cbor::is_pack(payload) {
+        senml_cbor::read(payload)
+    } else {
+        serde_json::from_slice(payload).map_err(|error| format!("not JSON: {error}"))
+    };
+    let pack: Value = pack.map_err(|what| Refusal::new(Rejection::Unreadable, what, 1))?;
     let Value::Array(records) = &pack else {
         return Err(Refusal::unreadable("a SenML pack is an array"));
     };

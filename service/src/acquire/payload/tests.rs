@@ -188,6 +188,64 @@ fn rfc_8428_base_fields_hold_for_all_that_follows() {
     );
 }
 
+/// Source: RFC 8428, section 6, the CBOR of the example above in hexadecimal (from memory; its JSON is in section 5.1.2).
+const RFC_8428_CBOR: &str = "87a721781b75726e3a6465763a6f773a3130653230373361303130383030363a22fb41d303a15b0010622361\
+    41200500 67766f6c7461676501615602fb405e066666666666 a3006763757272656e74062402fb3ff3333333333333\
+    a3006763757272656e74062302fb3ff4cccccccccccd a3006763757272656e74062202fb3ff6666666666666\
+    a3006763757272656e74062102f93e00 a3006763757272656e74062002fb3ff999999999999a a3006763757272656e74060002fb3ffb333333333333";
+
+fn from_hex(text: &str) -> Vec<u8> {
+    let digits: Vec<u32> = text.chars().filter_map(|c| c.to_digit(16)).collect();
+    digits.chunks(2).map(|pair| (pair[0] * 16 + pair[1]) as u8).collect()
+}
+
+type Whole = (String, String, Option<String>, i64, f64);
+
+fn of_bytes(codec: &Codec, payload: &[u8]) -> (Vec<Whole>, Result<(), Refusal>) {
+    let mut out = Vec::new();
+    let result = decode(codec, &topic(), payload, NOW, &mut out);
+    let row =
+        |d: Decoded<'_>| (d.asset.into_owned(), d.point.into_owned(), d.unit.map(Cow::into_owned), d.at.0, d.value);
+    (out.into_iter().map(row).collect(), result)
+}
+
+#[test]
+fn rfc_8428_in_cbor_is_what_it_is_in_json() {
+    let json = r#"[
+        {"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,"n":"voltage","u":"V","v":120.1},
+        {"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3},{"n":"current","t":-3,"v":1.4},
+        {"n":"current","t":-2,"v":1.5},{"n":"current","t":-1,"v":1.6},{"n":"current","v":1.7}]"#;
+    let codec = senml(NameRule::AssetAndPoint);
+    let (from_json, from_cbor) = (of_bytes(&codec, json.as_bytes()), of_bytes(&codec, &from_hex(RFC_8428_CBOR)));
+    assert_eq!(from_cbor.1, Ok(()));
+    assert_eq!(from_cbor, from_json);
+    assert_eq!(from_cbor.0.len(), 7);
+    assert_eq!(from_cbor.0[0].4, 120.1);
+}
+
+#[test]
+fn cbor_has_more_kinds_of_number_than_json() {
+    let codec = senml(NameRule::Point);
+    let value = |hex: &str| of_bytes(&codec, &from_hex(hex)).0.first().map(|row| row.4);
+    // [{0: "a", 2: …}]: an integer, a negative one, a half float, the decimal fraction 273.15 of RFC 8949, section 3.4.4.
+    assert_eq!(value("81a2006161021903e8"), Some(1000.0));
+    assert_eq!(value("81a200616102 3863"), Some(-100.0));
+    assert_eq!(value("81a200616102f93e00"), Some(1.5));
+    assert_eq!(value("81a200616102c48221196ab3"), Some(273.15));
+    assert!(value("81a200616102f97e00").is_some_and(f64::is_nan), "NaN is no value, and is counted as such later");
+    // A pack of no known length, and true.
+    assert_eq!(value("9fbf0061610 4f5ffff"), Some(1.0));
+    // What must be understood and is not; data; what is no record; what ends too early.
+    for (hex, why) in [
+        ("81a300616102016274 5f01", Rejection::Unreadable),
+        ("81a2006161084101", Rejection::Unreadable),
+        ("8101", Rejection::Unreadable),
+        ("81a2006161", Rejection::Unreadable),
+    ] {
+        assert_eq!(of_bytes(&codec, &from_hex(hex)).1.unwrap_err().reason, why, "{hex}");
+    }
+}
+
 #[test]
 fn small_times_are_relative_to_now() {
     let (got, _) = rows(&senml(NameRule::Point), r#"[{"n":"x","t":-10,"v":1},{"n":"x","bt":2.68435456e8,"v":1}]"#);

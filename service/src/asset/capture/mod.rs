@@ -110,7 +110,7 @@ pub struct Captures {
     references: Vec<Reference>,
     of_alerts: Vec<OfAlert>,
     judged: Vec<Judged>,
-    likely: Option<LikelyFault>,
+    likely: Option<Box<LikelyFault>>,
     asking: Asking,
 }
 
@@ -155,12 +155,12 @@ impl Captures {
 
     /// What the newest waveforms say of the machine.
     pub fn likely(&self) -> Option<&LikelyFault> {
-        self.likely.as_ref()
+        self.likely.as_deref()
     }
 
     /// The same as far as it speaks for an alert raised at `raised_at`.
     pub fn speaks_for(&self, raised_at: EventTime) -> Option<&LikelyFault> {
-        self.likely.as_ref().filter(|likely| {
+        self.likely.as_deref().filter(|likely| {
             let since = likely.at.secs_since(raised_at);
             // That nothing was found before it began says nothing of what began.
             if likely.answer == Verdict::Nothing { since >= 0.0 } else { since >= -SPEAKS_FOR_SECS }
@@ -396,7 +396,7 @@ impl Captures {
     fn settle_likely(&mut self) {
         self.likely = self.best().map(|best| {
             let (checks, caution) = advice(best.explanations.first().map(|e| e.fault));
-            LikelyFault {
+            Box::new(LikelyFault {
                 answer: best.answer,
                 basis: Basis::Waveform,
                 at: best.at,
@@ -404,7 +404,7 @@ impl Captures {
                 explanations: best.explanations.iter().take(3).cloned().collect(),
                 checks,
                 caution,
-            }
+            })
         });
     }
 

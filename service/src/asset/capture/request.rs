@@ -33,7 +33,7 @@ pub struct Request {
 /// What is asked for and was.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Asking {
-    last: Option<Request>,
+    last: Option<Box<Request>>,
     ordinal: u64,
     /// The alert it was last asked for, how often, and whether anything came.
     alert: Option<(u64, Severity)>,
@@ -47,12 +47,12 @@ pub struct Asking {
 impl Asking {
     /// The last request.
     pub fn last(&self) -> Option<&Request> {
-        self.last.as_ref()
+        self.last.as_deref()
     }
 
     /// The last request as documents have it.
     pub fn state(&self) -> Option<RequestState> {
-        let Request { id, at, reason, state, .. } = self.last.clone()?;
+        let Request { id, at, reason, state, .. } = self.last.as_deref().cloned()?;
         Some(RequestState { id, at, reason, state })
     }
 
@@ -105,7 +105,7 @@ impl Asking {
     /// # Errors
     /// One sentence for the person.
     pub fn command_is_due(&self) -> Result<(), String> {
-        match &self.last {
+        match self.last.as_deref() {
             Some(r) if r.state == Standing::Waiting && r.reason != Reason::Reference => {
                 Err(format!("already asked: {} waits for its answer", r.id))
             }
@@ -135,7 +135,7 @@ impl Asking {
             Reason::Reference => self.in_vain = self.in_vain.saturating_add(1),
             Reason::Command => {}
         }
-        self.last = Some(Request { id: id.clone(), at, until, reason, episode, state: Standing::Waiting });
+        self.last = Some(Box::new(Request { id: id.clone(), at, until, reason, episode, state: Standing::Waiting }));
         CaptureRequest {
             site: context.site.to_owned(),
             asset: context.spec.name.clone(),

@@ -1,0 +1,137 @@
+use super::*;
+use crate::advise::document::{LimitSource, Measured};
+use crate::chart::Units;
+use crate::keep::read::Expectation;
+
+const DAY: i64 = 86_400;
+
+fn at(secs: i64) -> EventTime {
+    EventTime(secs * 1_000_000)
+}
+
+fn row(from: i64, mean: f64) -> TrendRow {
+    let expected = Some(Expectation { count: 5, mean: 2.0, low: Some(1.5), high: Some(2.5) });
+    TrendRow { from, to: from + 300, count: 5, min: mean - 0.2, mean, max: mean + 0.2, expected }
+}
+
+fn limit(name: LimitName, value: f64, source: &str) -> NamedLimit {
+    let limit = Measured { value, unit: "mm/s".into() };
+    NamedLimit { name, limit: LimitSource { limit, source: source.into() } }
+}
+
+fn drawn(units: Units, change: impl FnOnce(&mut TrendChart<'_>)) -> Picture {
+    let rows: Vec<_> =
+        (0..288).filter(|n| !(100..150).contains(n)).map(|n| row(n * 300, 2.0 + 0.001 * n as f64)).collect();
+    let shown = units.shown("mm/s");
+    let periods = [
+        Period { began: at(-500), ended: Some(at(DAY / 2)), state: "1".into() },
+        Period { began: at(DAY / 2), ended: Some(at(DAY / 2 + 20_000)), state: "stopped".into() },
+        Period { began: at(DAY / 2 + 20_000), ended: None, state: "full <load>".into() },
+    ];
+    let limits = [
+        limit(LimitName::AlarmHigh, 400.0, "own"),
+        limit(LimitName::WarningHigh, 2.8, "ISO 20816-3:2022 group 2, rigid"),
+        limit(LimitName::AlarmLow, 1.6, "baseline"),
+    ];
+    let marks = [
+        Mark { at: at(3000), kind: MarkKind::Warning, text: "warning raised".into() },
+        Mark { at: at(9_999_999), kind: MarkKind::Alarm, text: "outside".into() },
+    ];
+    let fans = [Fan {
+        at: at(DAY),
+        value: 2.3,
+        target: "warning".into(),
+        limit: 2.8,
+        p10: Some(at(DAY + 20_000)),
+        p50: Some(at(DAY + 40_000)),
+        p90: None,
+    }];
+    let zone = TimeZone::UTC;
+    let mut chart = TrendChart {
+        title: "de-vib & more",
+        rows: &rows,
+        shown: &shown,
+        from: at(0),
+        to: at(2 * DAY),
+        periods: &periods,
+        limits: &limits,
+        marks: &marks,
+        fans: &fans,
+        zone: &zone,
+    };
+    change(&mut chart);
+    chart.draw(Size { width: 700.0, height: 260.0 }, &Palette::PRINT)
+}
+
+/// The part of an element of a class.
+fn path_of<'a>(svg: &'a str, class: &str) -> &'a str {
+    svg.split(&format!(r#"class="{class}" d=""#)).nth(1).and_then(|rest| rest.split('"').next()).unwrap_or_default()
+}
+
+#[test]
+fn it_shows_gaps_states_limits_marks_and_where_it_is_heading() {
+    let Picture { svg, plot } = drawn(Units::Metric, |_| {});
+    assert_eq!(path_of(&svg, "measured").matches('M').count(), 2, "the gap is a gap");
+    assert_eq!(path_of(&svg, "band").matches('Z').count(), 2, "in the band too");
+    for part in [
+        "de-vib &amp; more",
+        "<title>full &lt;load&gt;</title>",
+        "<title>stopped</title>",
+        "<title>state 1</title>",
+        "warning above 2.8 mm/s · ISO 20816-3:2022 group 2, rigid",
+        "alarm above 400 mm/s · set by the site ↑",
+        "<title>warning raised</title>",
+        ">P10<",
+        ">P50<",
+        "times: UTC",
+    ] {
+        assert!(svg.contains(part), "{part} in {svg}");
+    }
+    assert!(!svg.contains("outside") && !svg.contains(">P90<"), "what is not in the picture is not drawn");
+    assert!(plot.low <= 1.5 && plot.high >= 2.8 && plot.high < 10.0, "{plot:?}");
+    // What the baseline says holds for the state it is in now.
+    let now = format!("M{:.1} {:.1}H", plot.x((DAY / 2 + 20_000) as f64), plot.y(1.6));
+    assert_eq!(path_of(&svg, "limit alarm").split_at(now.len()).0, now);
+    // A value's place and back.
+    let x = plot.x(86_400.0);
+    assert!((x - 0.5 * (plot.left + plot.right)).abs() < 1e-6);
+}
+
+#[test]
+fn a_rising_value_is_higher_and_the_fan_opens_to_the_limit() {
+    let Picture { svg, plot } = drawn(Units::Metric, |_| {});
+    let fan = path_of(&svg, "fan");
+    let numbers: Vec<f64> =
+        fan.split(|c: char| !c.is_ascii_digit() && c != '.').filter_map(|n| n.parse().ok()).collect();
+    let [x0, y0, x10, level, far] = numbers[..] else { panic!("{fan}") };
+    assert!((x0 - plot.x(86_400.0)).abs() < 0.1 && (x10 - plot.x(106_400.0)).abs() < 0.1 && far > plot.right, "{fan}");
+    assert!((level - plot.y(2.8)).abs() < 0.1 && level < y0, "up is up: {fan}");
+}
+
+#[test]
+fn units_of_the_reader_and_nothing_at_all() {
+    let Picture { svg, plot } = drawn(Units::Inch, |_| {});
+    assert!(svg.contains("in in/s") && plot.high < 0.2, "{plot:?}");
+    let Picture { svg, .. } = drawn(Units::Metric, |chart| (chart.rows, chart.limits, chart.fans) = (&[], &[], &[]));
+    assert!(svg.contains("no values in this range"));
+}
+
+#[test]
+fn limits_that_lie_close_are_named_one_under_another() {
+    // `drawn` knows no shorter life than for ever.
+    let near: &'static [NamedLimit] = Vec::leak(
+        [2.80, 2.81, 2.79, 2.80, 400.0, 410.0].map(|value| limit(LimitName::AlarmHigh, value, "own")).to_vec(),
+    );
+    let Picture { svg, .. } = drawn(Units::Metric, |chart| chart.limits = near);
+    let labels = svg.lines().filter(|line| line.contains(r#"class="alarm-text small""#));
+    let places: Vec<f64> = labels
+        .map(|line| {
+            line.split(r#" y=""#).nth(1).and_then(|y| y.split('"').next()).and_then(|y| y.parse().ok()).expect(line)
+        })
+        .collect();
+    assert_eq!(places.len(), near.len(), "there is room for all: {svg}");
+    for (n, a) in places.iter().enumerate() {
+        // Letters of 12 px.
+        assert!(places.iter().skip(n + 1).all(|b| (a - b).abs() >= 13.0), "{places:?}");
+    }
+}
