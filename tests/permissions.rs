@@ -225,7 +225,7 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     let connection = rusqlite::Connection::open(state.join("state.db")).expect("opens");
     connection
         .execute_batch(
-            "DROP TABLE mail_waiting; DROP TABLE mail_told; DROP TABLE mail_digests;
+            "DROP TABLE mail_waiting; DROP TABLE mail_told; DROP TABLE mail_digests; DROP TABLE mail_reports;
              DROP TABLE documents; DROP TABLE plates; DROP TABLE periods; DROP INDEX alerts_by_asset;
              ALTER TABLE trend DROP COLUMN expected_low; ALTER TABLE trend DROP COLUMN expected_high;
              ALTER TABLE trend_open DROP COLUMN expected_low; ALTER TABLE trend_open DROP COLUMN expected_high;
