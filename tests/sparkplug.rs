@@ -3,70 +3,18 @@
 
 mod common;
 
-use common::{Broker, Gate, Listener, standards_python, wait_for};
+use common::program::Program;
+use common::{Broker, Gate, Listener, wait_for};
 use roundsman::acquire::Rejection;
 use roundsman::app::RunSettings;
 use roundsman::config::{Checked, Sources, from_text, zone_names};
 use roundsman::run;
 use roundsman::status::{LinkState, Status};
 use serde_json::Value;
-use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
-use std::process::{Child, ChildStdin, Command, Stdio};
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::oneshot;
-
-/// A Python program that is told lines and prints lines of JSON.
-struct Program {
-    child: Child,
-    stdin: ChildStdin,
-    lines: Arc<Mutex<Vec<Value>>>,
-}
-
-impl Program {
-    fn start(text: &str, port: u16) -> Self {
-        let mut child = Command::new(standards_python())
-            .args(["-c", text, &port.to_string()])
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("python starts");
-        let stdin = child.stdin.take().expect("its standard input");
-        let out = child.stdout.take().expect("its standard output");
-        let lines = Arc::<Mutex<Vec<Value>>>::default();
-        let gather = lines.clone();
-        std::thread::spawn(move || {
-            for line in BufReader::new(out).lines().map_while(Result::ok) {
-                gather.lock().expect("no panic").push(serde_json::from_str(&line).unwrap_or(Value::String(line)));
-            }
-        });
-        Self { child, stdin, lines }
-    }
-
-    fn lines(&self) -> Vec<Value> {
-        self.lines.lock().expect("no panic").clone()
-    }
-
-    fn count(&self, word: &str) -> usize {
-        self.lines().iter().filter(|line| *line == word).count()
-    }
-
-    /// Tells it a line and waits until it has done what it says.
-    #[track_caller]
-    fn tell(&mut self, line: &str) {
-        let done = self.count("done");
-        writeln!(self.stdin, "{line}").expect("python reads");
-        wait_for(line, || self.count("done") > done);
-    }
-}
-
-impl Drop for Program {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
 
 /// The daemon in this process, so that its counters can be read.
 struct Daemon {

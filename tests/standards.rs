@@ -4,48 +4,10 @@ mod common;
 mod support;
 
 use common::process::{Log, Process};
-use common::{Broker, standards_python, wait_for};
+use common::program::Program;
+use common::{Broker, wait_for};
 use serde_json::Value;
-use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
-use std::sync::{Arc, Mutex};
-
-/// A Python program of a test; what it prints are lines of JSON.
-struct Program {
-    child: Child,
-    lines: Arc<Mutex<Vec<Value>>>,
-}
-
-impl Program {
-    fn start(text: &str, port: u16) -> Self {
-        let mut child = Command::new(standards_python())
-            .args(["-c", text, &port.to_string()])
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("python starts");
-        let out = child.stdout.take().expect("its standard output");
-        let lines = Arc::<Mutex<Vec<Value>>>::default();
-        let gather = lines.clone();
-        std::thread::spawn(move || {
-            for line in BufReader::new(out).lines().map_while(Result::ok) {
-                gather.lock().expect("no panic").push(serde_json::from_str(&line).unwrap_or(Value::String(line)));
-            }
-        });
-        Self { child, lines }
-    }
-
-    fn lines(&self) -> Vec<Value> {
-        self.lines.lock().expect("no panic").clone()
-    }
-}
-
-impl Drop for Program {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
 
 fn daemon(broker: &Broker, dir: &Path, config: &str) -> Process {
     let file = dir.join("roundsman.toml");

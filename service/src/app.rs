@@ -9,7 +9,7 @@ use crate::acquire::mqtt::reader::Reconfigured;
 use crate::acquire::mqtt::{BrokerSettings, LinkV3, LinkV5, Reader, ReaderEnd, Version};
 use crate::acquire::sparkplug::NodeKey;
 use crate::acquire::sparkplug::host::{Host, HostSettings};
-use crate::advise::edge_node::{Board, EdgeNode, Tapped};
+use crate::advise::edge_node::EdgeNode;
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
 use crate::config::mail::Mail;
 use crate::historian::{self, Copier};
@@ -253,11 +253,6 @@ impl Daemon {
             return Err(AppError::Settings(faults));
         }
         let Parts { edge, machine, documents, status } = parts;
-        let board = Arc::new(Board::default());
-        let documents: Arc<dyn Documents> = match &settings.edge_node {
-            Some(_) => Arc::new(Tapped { inner: documents, board: board.clone() }),
-            None => documents,
-        };
 
         // What an earlier run left.
         let mut store = Store::open(&settings.state_dir)?;
@@ -422,7 +417,7 @@ impl Daemon {
             let node = EdgeNode {
                 broker: settings.broker.clone(),
                 key: key.clone(),
-                board,
+                status: status.clone(),
                 state_dir: settings.state_dir.clone(),
                 stop: stop_out.clone(),
                 now: settings.now,

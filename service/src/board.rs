@@ -1,7 +1,8 @@
-//! The published copy of where every machine stands: what the page reads instead of the live state.
+//! The published copy of where every machine stands: what the page and the Sparkplug edge node read instead of the live
+//! state.
 //!
-//! Written by the shards as they put documents on their way, read by the page. Both hold the lock only while they move
-//! pointers, so that no page can keep a shard waiting. After a start it is filled from `state.db`, then by what comes.
+//! Written by the shards as they put documents on their way. Who writes and who reads hold the lock only while they move
+//! pointers, so that no reader can keep a shard waiting. After a start it is filled from `state.db`, then by what comes.
 
 use crate::advise::document::{Alert, Change, Condition, LifeState, RemainingLife};
 use crate::asset::spec::AssetSpec;
@@ -10,8 +11,8 @@ use crate::keep::read::Reader;
 use crate::vitals::Moment;
 use roundsman_models::EventTime;
 use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use tokio::sync::watch;
 
 /// Where one machine stands.
 #[derive(Debug, Clone, Default)]
@@ -32,7 +33,7 @@ pub struct Standing {
 #[derive(Debug, Default)]
 pub struct Board {
     machines: Mutex<BTreeMap<Arc<str>, Arc<Standing>>>,
-    version: AtomicU64,
+    version: watch::Sender<u64>,
 }
 
 impl Board {
@@ -103,13 +104,18 @@ impl Board {
         // A page that still holds the old one keeps it.
         let result = change(Arc::make_mut(machines.entry(name.clone()).or_default()));
         drop(machines);
-        self.version.fetch_add(1, Relaxed);
+        self.version.send_modify(|version| *version += 1);
         result
     }
 
     /// Grows with every change but the time of readings.
     pub fn version(&self) -> u64 {
-        self.version.load(Relaxed)
+        *self.version.borrow()
+    }
+
+    /// Tells of changes; from now on.
+    pub fn changes(&self) -> watch::Receiver<u64> {
+        self.version.subscribe()
     }
 
     /// All machines, by name.

@@ -8,6 +8,7 @@
 pub mod load;
 pub mod postgres;
 pub mod process;
+pub mod program;
 pub mod stretch;
 pub mod tap;
 

@@ -378,7 +378,7 @@ fn read_broker(table: Table<'_>, site: &Site, limits: &Limits, needed: bool) -> 
     }
     read_login(&table, &mut broker);
     if let Some(Address { host, port, tls }) = address {
-        broker.tls = read_tls(&table, tls);
+        broker.tls = read_tls(&table, tls, "is for mqtts:// only, and broker.url begins with mqtt://");
         (broker.host, broker.port) = (host, port);
         check_plaintext(&table, &broker, tls);
     }

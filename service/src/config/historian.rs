@@ -4,7 +4,8 @@
 use super::exposure::{PLAINTEXT_STATEMENT, is_loopback_host, read_statement};
 use super::secret::{Secret, read_secret};
 use super::table::Table;
-use crate::acquire::mqtt::tls::{Tls, TlsFiles};
+use super::tls::read_tls;
+use crate::acquire::mqtt::tls::Tls;
 use std::path::PathBuf;
 
 /// Where PostgreSQL listens on Debian, for a file that names no host.
@@ -13,7 +14,6 @@ pub const DEFAULT_SOCKET: &str = "/var/run/postgresql";
 pub const DEFAULT_PORT: u16 = 5432;
 /// Longest name PostgreSQL keeps whole, bytes.
 const LONGEST_NAME: usize = 63;
-const TLS_KEYS: [&str; 4] = ["ca_file", "certificate_file", "key_file", "server_name"];
 
 /// How the database is reached.
 #[derive(Debug, Clone, PartialEq)]
@@ -104,7 +104,8 @@ fn read_place(table: &Table<'_>, host: String, password: bool) -> Option<Place> 
         }
     }
     let encrypted = !socket && wanted.unwrap_or(!near);
-    let tls = read_tls(table, encrypted);
+    let unwanted = "is for TLS only, and this connection has none: set tls = true";
+    let tls = read_tls(table, encrypted, unwanted);
     let accepted = match table.get("plaintext_password").and_then(|spot| Some((spot.text()?, spot))) {
         Some((text, spot)) => match read_statement(text) {
             Ok(()) => true,
@@ -129,36 +130,6 @@ fn read_place(table: &Table<'_>, host: String, password: bool) -> Option<Place> 
         // Its files have faults, which are told.
         (false, true, None) => None,
         (false, _, tls) => Some(Place::Network { host, tls }),
-    }
-}
-
-fn read_tls(table: &Table<'_>, encrypted: bool) -> Option<Tls> {
-    let text = |key| table.get(key).and_then(|spot| spot.text());
-    let [ca, certificate, key, server_name] = TLS_KEYS.map(text);
-    if !encrypted {
-        for spot in TLS_KEYS.iter().filter_map(|key| table.get(key)) {
-            // Whoever set it believes the connection to be encrypted.
-            spot.fault("is for TLS only, and this connection has none: set tls = true");
-        }
-        return None;
-    }
-    let files = TlsFiles {
-        ca_file: ca.map(Into::into),
-        certificate_file: certificate.map(Into::into),
-        key_file: key.map(Into::into),
-        server_name: server_name.map(str::to_owned),
-    };
-    match Tls::new(&files) {
-        Ok(tls) => Some(tls),
-        Err(faults) => {
-            for fault in faults {
-                match table.get(fault.setting) {
-                    Some(spot) => spot.fault(fault.rule),
-                    None => table.fault(fault.setting, fault.rule),
-                }
-            }
-            None
-        }
     }
 }
 

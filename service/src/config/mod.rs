@@ -25,10 +25,11 @@ mod topics;
 pub mod value;
 mod vibration;
 
+pub use crate::acquire::mqtt::settings::Clock;
 pub use checked::{Audit, Broker, Checked, Journal, Limits, Protocol, Publish, Service, Site, State};
 pub use layers::ENV_PREFIX;
+pub use recorded::from_recorded;
 pub(crate) use recorded::under_clock;
-pub use recorded::{Clock, from_recorded};
 pub use sparkplug::Sparkplug;
 pub(crate) use table::nearest;
 

@@ -7,6 +7,7 @@
 use super::layers::ENV_PREFIX;
 use super::{Beside, Checked, Fault, Sources, from_layers, zone_names};
 use crate::acquire::mqtt::backoff::fnv1a;
+use crate::acquire::mqtt::settings::Clock;
 use config::{Map, Value, ValueKind};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -30,16 +31,6 @@ struct Recorded {
     /// `broker.clock`; absent without a `[broker]`, and in what was recorded before it was.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     clock: Option<Clock>,
-}
-
-/// What the readings' times are held against.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Clock {
-    /// Our clock too.
-    Wall,
-    /// One another.
-    Stream,
 }
 
 /// Puts the layers into one line of JSON. `file`: the file's values in its order.

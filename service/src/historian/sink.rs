@@ -1,7 +1,8 @@
 //! Writes rows, and in the same transaction how far they have come.
 
 use super::explain::Trouble;
-use super::source::{AlertKey, AlertRow, AuditKey, AuditRow, Series, micros, system_time};
+use super::source::{AlertKey, AlertRow, AuditEntry, AuditKey, Series, micros, system_time};
+use crate::keep::read::AuditRow;
 use crate::keep::trend::{Bucket, Tier};
 use std::collections::{HashMap, HashSet};
 use std::time::{Duration, SystemTime};
@@ -175,16 +176,17 @@ impl Sink {
     ///
     /// # Errors
     /// The connection's or the server's.
-    pub async fn write_audit(&self, rows: &[AuditRow]) -> Result<(), Trouble> {
+    pub async fn write_audit(&self, entries: &[AuditEntry]) -> Result<(), Trouble> {
         type Column = Vec<Option<String>>;
         let text = |of: fn(&AuditRow) -> Option<&String>| -> Column {
-            rows.iter().map(|row| of(row).map(|text| clean(text))).collect()
+            entries.iter().map(|entry| of(&entry.row).map(|text| clean(text))).collect()
         };
-        let positions: Vec<i64> = rows.iter().map(|row| row.key.position).collect();
-        let parts: Vec<i64> = rows.iter().map(|row| row.key.part).collect();
-        let received: Vec<SystemTime> = rows.iter().map(|row| system_time(row.key.received)).collect();
-        let times: Vec<Option<SystemTime>> = rows.iter().map(|row| row.at.map(system_time)).collect();
-        let accepted: Vec<bool> = rows.iter().map(|row| row.accepted).collect();
+        let positions: Vec<i64> = entries.iter().map(|entry| entry.key.position).collect();
+        let parts: Vec<i64> = entries.iter().map(|entry| entry.key.part).collect();
+        let received: Vec<SystemTime> = entries.iter().map(|entry| system_time(entry.key.received)).collect();
+        let times: Vec<Option<SystemTime>> =
+            entries.iter().map(|entry| entry.row.at.map(|at| system_time(at.0))).collect();
+        let accepted: Vec<bool> = entries.iter().map(|entry| entry.row.accepted).collect();
         let (assets, by, notes) = (text(|r| r.asset.as_ref()), text(|r| Some(&r.by)), text(|r| r.note.as_ref()));
         let (actions, answers) = (text(|r| Some(&r.action)), text(|r| Some(&r.answer)));
         let (topics, old, new) = (text(|r| r.topic.as_ref()), text(|r| r.old.as_ref()), text(|r| r.new.as_ref()));

@@ -1,5 +1,6 @@
 //! What there is to send, read from `state.db`.
 
+use crate::keep::read::AuditRow;
 use crate::keep::trend::{Bucket, Tier};
 use roundsman_models::EventTime;
 use rusqlite::{Connection, OptionalExtension, Result, params};
@@ -56,31 +57,13 @@ pub struct AuditKey {
     pub received: i64,
 }
 
-/// One command's fate.
+/// One command's fate, under its key.
 #[derive(Debug, Clone, PartialEq)]
-pub struct AuditRow {
+pub struct AuditEntry {
     /// Its key.
     pub key: AuditKey,
-    /// Stream time.
-    pub at: Option<i64>,
-    /// Asset.
-    pub asset: Option<String>,
-    /// Who.
-    pub by: String,
-    /// What they said.
-    pub note: Option<String>,
-    /// What was asked.
-    pub action: String,
-    /// Carried out.
-    pub accepted: bool,
-    /// What became of it.
-    pub answer: String,
-    /// Topic.
-    pub topic: Option<String>,
-    /// Before.
-    pub old: Option<String>,
-    /// Since.
-    pub new: Option<String>,
+    /// What was audited.
+    pub row: AuditRow,
 }
 
 /// `state.db`, read beside the keeper that writes it. Every call is a short transaction of its own, since one that stays
@@ -230,27 +213,11 @@ impl Source {
     ///
     /// # Errors
     /// SQLite's.
-    pub fn audit(&self, key: &AuditKey) -> Result<Option<AuditRow>> {
+    pub fn audit(&self, key: &AuditKey) -> Result<Option<AuditEntry>> {
+        let sql = format!("SELECT {} FROM audit WHERE position = ?1 AND part = ?2", AuditRow::COLUMNS);
         self.connection
-            .prepare_cached(
-                "SELECT at, asset, by, note, action, accepted, answer, topic, old, new FROM audit
-                 WHERE position = ?1 AND part = ?2",
-            )?
-            .query_row(params![key.position, key.part], |row| {
-                Ok(AuditRow {
-                    key: *key,
-                    at: row.get(0)?,
-                    asset: row.get(1)?,
-                    by: row.get(2)?,
-                    note: row.get(3)?,
-                    action: row.get(4)?,
-                    accepted: row.get(5)?,
-                    answer: row.get(6)?,
-                    topic: row.get(7)?,
-                    old: row.get(8)?,
-                    new: row.get(9)?,
-                })
-            })
+            .prepare_cached(&sql)?
+            .query_row(params![key.position, key.part], |row| Ok(AuditEntry { key: *key, row: AuditRow::read(row)? }))
             .optional()
     }
 }

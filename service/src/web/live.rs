@@ -71,12 +71,14 @@ pub(super) async fn live(State(shown): State<Arc<Shown>>, visitor: Visitor, Quer
     let now = Instant::now();
     let narrowed = asked.narrowed();
     let show = asked.show();
+    // Before the look: what changes during it is looked at again.
+    let version = shown.status.board.version();
     // A page that was written just now has all rows already.
-    let same = asked.known.is_some_and(|known| known == shown.status.board.version().to_string());
+    let same = asked.known.is_some_and(|known| known == version.to_string());
     let (version, seen) = if same {
         let list = look(&shown, &narrowed);
         let seen = list.rows.iter().take(show).map(|row| (row.name.clone(), hash(row))).collect();
-        (Some(shown.status.board.version()), seen)
+        (Some(version), seen)
     } else {
         (None, BTreeMap::new())
     };

@@ -8,6 +8,7 @@
 //! a failed poll returns at once, so we wait; a poll can hang on a dead socket, so a watchdog rebuilds it.
 
 pub mod acks;
+pub mod anew;
 pub mod backoff;
 pub mod link;
 pub mod reader;

@@ -1,6 +1,7 @@
 //! What the connections to the broker can be told, and the checks that keep the client crate from panicking.
 
 use super::tls::Tls;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::time::Duration;
 
@@ -14,13 +15,15 @@ pub enum Version {
     V3,
 }
 
-/// What moves event time when no message comes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+/// What moves event time when no message comes, and what the readings' times are held against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Clock {
-    /// The wall clock takes over while the stream is silent and the broker is connected, so silence is noticed.
+    /// The wall clock takes over while the stream is silent and the broker is connected, so silence is noticed. Readings' times are
+    /// held against it.
     #[default]
     Wall,
-    /// Only data move it: for playing recordings through a broker.
+    /// Only data move it, and readings' times are held against one another: for playing recordings through a broker.
     Stream,
 }
 

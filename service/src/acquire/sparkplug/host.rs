@@ -10,7 +10,7 @@
 
 use super::payload::{Metric, Payload, Value};
 use super::{NAMESPACE, NodeKey, datatype};
-use crate::acquire::mqtt::backoff::Backoff;
+use crate::acquire::mqtt::anew::Anew;
 use crate::acquire::mqtt::link::{
     About, Content, LinkEvent, LinkFault, LinkOptions, Message, MqttLink, Publication, Requests,
 };
@@ -62,8 +62,7 @@ impl Host {
     /// Runs until told to stop.
     pub async fn run<L: MqttLink>(mut self) {
         let id = format!("{}-host", self.broker.client_id);
-        let mut backoff = Backoff::new(self.broker.backoff_first, self.broker.backoff_most, &id);
-        let mut last = None::<LinkFault>;
+        let mut anew = Anew::new("Sparkplug host", ". What is published until then is lost", &self.broker, &id);
         while !*self.stop.borrow() {
             // A link for each connection: the will carries the time of its own.
             let timestamp = (self.now)().0 / 1000;
@@ -77,17 +76,8 @@ impl Host {
             let (mut link, requests) = L::open(&options);
             let mut connected = None;
             let Some(fault) = self.converse(&mut link, &requests, timestamp, &mut connected).await else { return };
-            let pause = backoff.failed(connected.map(|since: Instant| since.elapsed()));
-            if last.as_ref() != Some(&fault) {
-                tracing::warn!(
-                    "Sparkplug host: {fault}; next try in {pause:.1?}. What is published until then is lost"
-                );
-                last = Some(fault);
-            }
-            tokio::select! {
-                () = tokio::time::sleep(pause) => {}
-                // A stop signal that nobody can give any more counts as given.
-                _ = self.stop.wait_for(|stop| *stop) => return,
+            if !anew.wait(fault, connected, &mut self.stop).await {
+                return;
             }
         }
     }

@@ -216,7 +216,10 @@ impl Nodes {
                             node.gap_since = received.0;
                             self.open_gaps += 1;
                         }
-                        node.held.insert(by, held());
+                        // The same number again, with another content: the later one waits.
+                        if let Some(other) = node.held.insert(by, held()) {
+                            self.held_bytes = self.held_bytes.saturating_sub(other.payload.len());
+                        }
                     }
                     Turn::Ahead(_) => {
                         self.give_up(&mut node, &mut step);

@@ -12,10 +12,10 @@
 //! | `Remaining Life/To` | String | | point and limit of that forecast |
 //! | `Alert/Id`, `Alert/State`, `Alert/Message` | String | | the newest alert while any is open, else null |
 
-use super::board::Standing;
 use crate::acquire::sparkplug::datatype;
 use crate::acquire::sparkplug::payload::{Metric, Property, PropertySet, PropertyValue, Value};
 use crate::advise::document::Zone;
+use crate::board::Standing;
 
 /// What one metric says now.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,28 +40,30 @@ pub(super) fn words(standing: &Standing) -> Vec<Word> {
         unit,
         value: number.filter(|number| number.is_finite()).map(Value::Double),
     };
-    let [p10, p50, p90] = standing.life.as_ref().map_or([None; 3], |life| life.hours);
-    let alert = standing.alert.as_ref();
-    let severity = match standing.zone {
+    let condition = standing.condition.as_deref();
+    let zone = condition.map(|condition| condition.zone);
+    let nearest = standing.life.as_ref().and_then(|(_, life)| life.forecasts.first());
+    let alert = standing.alerts.values().max_by_key(|alert| (alert.at, alert.revision));
+    let severity = match zone {
         Some(Zone::Advisory) => 1,
         Some(Zone::Warning) => 2,
         Some(Zone::Alarm) => 3,
         _ => 0,
     };
     vec![
-        text("Condition", standing.zone.as_ref().map(word)),
+        text("Condition", zone.as_ref().map(word)),
         Word { name: "Severity", datatype: datatype::INT32, unit: None, value: Some(Value::Int(severity)) },
-        number("Deviation", None, standing.deviation),
-        text("Operating State", standing.operating_state.clone()),
-        number("Run Hours", Some("h"), standing.run_hours),
-        number("Learned", Some("%"), standing.learned.map(|share| 100.0 * share)),
-        number("Remaining Life/P10", Some("h"), p10),
-        number("Remaining Life/P50", Some("h"), p50),
-        number("Remaining Life/P90", Some("h"), p90),
-        text("Remaining Life/To", standing.life.as_ref().map(|life| life.to.clone())),
-        text("Alert/Id", alert.map(|said| said.id.clone())),
-        text("Alert/State", alert.map(|said| word(&said.state))),
-        text("Alert/Message", alert.map(|said| said.message.clone())),
+        number("Deviation", None, condition.and_then(|condition| condition.deviation)),
+        text("Operating State", condition.and_then(|condition| condition.operating_state.clone())),
+        number("Run Hours", Some("h"), condition.map(|condition| condition.run_hours)),
+        number("Learned", Some("%"), condition.map(|condition| 100.0 * condition.learned)),
+        number("Remaining Life/P10", Some("h"), nearest.and_then(|nearest| nearest.p10_hours)),
+        number("Remaining Life/P50", Some("h"), nearest.and_then(|nearest| nearest.p50_hours)),
+        number("Remaining Life/P90", Some("h"), nearest.and_then(|nearest| nearest.p90_hours)),
+        text("Remaining Life/To", nearest.map(|nearest| format!("{} to {}", nearest.point, nearest.target))),
+        text("Alert/Id", alert.map(|alert| alert.id.clone())),
+        text("Alert/State", alert.map(|alert| word(&alert.state))),
+        text("Alert/Message", alert.map(|alert| alert.message.clone())),
     ]
 }
 

@@ -5,15 +5,16 @@
 //! what changed whenever the board has a new word. A command `Node Control/Rebirth` brings the births again. All at QoS 0
 //! and not retained; what is said while nobody hears it stands in the next birth.
 
-use super::board::{Board, Standing};
 use super::metrics::{Word, birth_number, words};
-use crate::acquire::mqtt::backoff::Backoff;
+use crate::acquire::mqtt::anew::Anew;
 use crate::acquire::mqtt::link::{
     About, Content, LinkEvent, LinkFault, LinkOptions, Message, MqttLink, NotTaken, Publication, Requests,
 };
 use crate::acquire::mqtt::settings::BrokerSettings;
 use crate::acquire::sparkplug::payload::{Metric, Payload, Value};
 use crate::acquire::sparkplug::{NAMESPACE, NodeKey, datatype};
+use crate::board::Standing;
+use crate::status::Status;
 use prost::Message as _;
 use roundsman_models::EventTime;
 use std::collections::BTreeMap;
@@ -35,8 +36,8 @@ pub struct EdgeNode {
     pub broker: BrokerSettings,
     /// Its name.
     pub key: NodeKey,
-    /// What there is to say.
-    pub board: Arc<Board>,
+    /// With the board of what there is to say.
+    pub status: Arc<Status>,
     /// State folder.
     pub state_dir: PathBuf,
     /// Turns true when the daemon stops.
@@ -54,7 +55,7 @@ struct Session {
     born: bool,
     seq: u8,
     /// What the host knows of each device.
-    said: BTreeMap<String, Vec<Word>>,
+    said: BTreeMap<Arc<str>, Vec<Word>>,
     /// Something did not go out.
     again: bool,
 }
@@ -63,8 +64,7 @@ impl EdgeNode {
     /// Runs until told to stop.
     pub async fn run<L: MqttLink>(mut self) {
         let id = format!("{}-edge", self.broker.client_id);
-        let mut backoff = Backoff::new(self.broker.backoff_first, self.broker.backoff_most, &id);
-        let mut last = None::<LinkFault>;
+        let mut anew = Anew::new("Sparkplug edge node", "", &self.broker, &id);
         let mut bd_seq = self.next_bd_seq();
         while !*self.stop.borrow() {
             let mut session = Session { bd_seq, ..Session::default() };
@@ -84,15 +84,8 @@ impl EdgeNode {
             if session.connected.is_some() {
                 bd_seq = self.next_bd_seq();
             }
-            let pause = backoff.failed(session.connected.map(|since| since.elapsed()));
-            if last.as_ref() != Some(&fault) {
-                tracing::warn!("Sparkplug edge node: {fault}; next try in {pause:.1?}");
-                last = Some(fault);
-            }
-            tokio::select! {
-                () = tokio::time::sleep(pause) => {}
-                // A stop signal that nobody can give any more counts as given.
-                _ = self.stop.wait_for(|stop| *stop) => return,
+            if !anew.wait(fault, session.connected, &mut self.stop).await {
+                return;
             }
         }
     }
@@ -107,16 +100,16 @@ impl EdgeNode {
         let mut events = Vec::new();
         let mut leaving = false;
         let mut stop = self.stop.clone();
+        let mut changes = self.status.board.changes();
         loop {
             let polled = {
                 let mut poll = pin!(link.poll(&mut events));
                 let mut watchdog = pin!(tokio::time::sleep(self.broker.watchdog()));
                 loop {
-                    let board = self.board.clone();
                     tokio::select! {
                         polled = &mut poll => break polled,
                         () = &mut watchdog => return (!leaving).then(|| LinkFault::Hung(self.broker.watchdog())),
-                        () = board.changed(), if !leaving => self.speak(requests, session),
+                        _ = changes.changed(), if !leaving => self.speak(requests, session),
                         () = tokio::time::sleep(TRY_AGAIN), if session.again && !leaving => self.speak(requests, session),
                         _ = stop.wait_for(|stop| *stop), if !leaving => {
                             leaving = true;
@@ -198,7 +191,9 @@ impl EdgeNode {
             self.send(requests, session, "NBIRTH", None, vec![birth_number(session.bd_seq, now), rebirth])?;
             session.born = true;
         }
-        for (asset, standing) in self.board.read() {
+        // Before its first condition document there is nothing to say of a machine.
+        let standings = self.status.board.all();
+        for (asset, standing) in standings.into_iter().filter(|(_, standing)| standing.condition.is_some()) {
             let words = words(&standing);
             let at = millis_of(&standing).or(now);
             let (kind, metrics) = match session.said.get(&asset) {
@@ -273,7 +268,10 @@ impl EdgeNode {
 }
 
 fn millis_of(standing: &Standing) -> Option<u64> {
-    u64::try_from(standing.at.0 / 1000).ok().filter(|ms| *ms > 0)
+    let condition = standing.condition.as_ref().map(|condition| condition.at);
+    let life = standing.life.as_ref().map(|(at, _)| *at);
+    let newest = condition.into_iter().chain(life).chain(standing.alerts.values().map(|alert| alert.at)).max()?;
+    u64::try_from(newest.0 / 1000).ok().filter(|ms| *ms > 0)
 }
 
 fn asks_rebirth(message: &Message) -> bool {

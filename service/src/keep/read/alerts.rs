@@ -53,6 +53,28 @@ pub struct AuditRow {
     pub new: Option<String>,
 }
 
+impl AuditRow {
+    /// Columns of the table `audit`, as [`read`](Self::read) takes them.
+    pub(crate) const COLUMNS: &str = "at, received, asset, by, note, action, accepted, answer, topic, old, new";
+
+    /// Of a row of [`COLUMNS`](Self::COLUMNS).
+    pub(crate) fn read(row: &rusqlite::Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            at: row.get::<_, Option<i64>>(0)?.map(EventTime),
+            received: EventTime(row.get(1)?),
+            asset: row.get(2)?,
+            by: row.get(3)?,
+            note: row.get(4)?,
+            action: row.get(5)?,
+            accepted: row.get(6)?,
+            answer: row.get(7)?,
+            topic: row.get(8)?,
+            old: row.get(9)?,
+            new: row.get(10)?,
+        })
+    }
+}
+
 impl Reader {
     /// Transitions of alerts, oldest first.
     ///
@@ -86,25 +108,12 @@ impl Reader {
     pub fn audit(&self, span: Span<'_>) -> Result<Vec<AuditRow>, KeepError> {
         let of = if span.asset.is_some() { "asset = ?1" } else { "?1 IS NULL" };
         let sql = format!(
-            "SELECT at, received, asset, by, note, action, accepted, answer, topic, old, new FROM audit
-             WHERE {of} AND received BETWEEN ?2 AND ?3 ORDER BY received DESC, position DESC, part DESC LIMIT ?4"
+            "SELECT {} FROM audit
+             WHERE {of} AND received BETWEEN ?2 AND ?3 ORDER BY received DESC, position DESC, part DESC LIMIT ?4",
+            AuditRow::COLUMNS
         );
         let parameters = rusqlite::params![span.asset, span.from.0, span.to.0, span.most];
-        let mut found = self.all(&sql, parameters, |row| {
-            Ok(AuditRow {
-                at: row.get::<_, Option<i64>>(0)?.map(EventTime),
-                received: EventTime(row.get(1)?),
-                asset: row.get(2)?,
-                by: row.get(3)?,
-                note: row.get(4)?,
-                action: row.get(5)?,
-                accepted: row.get(6)?,
-                answer: row.get(7)?,
-                topic: row.get(8)?,
-                old: row.get(9)?,
-                new: row.get(10)?,
-            })
-        })?;
+        let mut found = self.all(&sql, parameters, AuditRow::read)?;
         found.reverse();
         Ok(found)
     }
