@@ -206,3 +206,11 @@ form_schema!(FindingForm, {
     ],
     "required": ["about", "point"],
 });
+/// A unit variant in the spelling of the documents.
+pub fn word(value: &impl Serialize) -> String {
+    match serde_json::to_value(value) {
+        Ok(serde_json::Value::String(word)) => word,
+        Ok(other) => other.to_string(),
+        Err(error) => error.to_string(),
+    }
+}

@@ -5,7 +5,7 @@
 //! How earlier statements came out widens or narrows the next ones, over the whole life of the asset.
 
 use super::Context;
-use super::findings::limit_source;
+use super::evidence::limit_source;
 use super::layout::Layout;
 use super::machine::{Watch, limits_of};
 use super::spec::{PointSpec, Quantity};

@@ -2,6 +2,7 @@
 
 pub mod calendar;
 pub mod capture;
+pub mod evidence;
 pub mod findings;
 pub mod forecast;
 pub mod groups;

@@ -9,6 +9,7 @@ use super::tap::Tap;
 use super::verdict::{Verdict, judge};
 use crate::acquire::Rejection;
 use crate::advise::document::Alert;
+use crate::advise::forms;
 use crate::advise::published::Published;
 use crate::app;
 use crate::cli::DemoArgs;
@@ -63,9 +64,8 @@ impl fmt::Display for Outcome {
             self.readings as f64 / secs.max(1e-3),
         )?;
         if !self.refused.is_empty() {
-            let word = |reason| serde_json::to_value(reason).ok().and_then(|v| v.as_str().map(str::to_owned));
             let parts: Vec<String> =
-                self.refused.iter().map(|(reason, n)| format!("{n} {}", word(reason).unwrap_or_default())).collect();
+                self.refused.iter().map(|(reason, n)| format!("{n} {}", forms::word(reason))).collect();
             write!(f, "\nNot used: {}.", parts.join(", "))?;
         }
         Ok(())

@@ -15,6 +15,7 @@
 use crate::acquire::sparkplug::datatype;
 use crate::acquire::sparkplug::payload::{Metric, Property, PropertySet, PropertyValue, Value};
 use crate::advise::document::Zone;
+use crate::advise::forms;
 use crate::board::Standing;
 
 /// What one metric says now.
@@ -51,7 +52,7 @@ pub(super) fn words(standing: &Standing) -> Vec<Word> {
         _ => 0,
     };
     vec![
-        text("Condition", zone.as_ref().map(word)),
+        text("Condition", zone.as_ref().map(forms::word)),
         Word { name: "Severity", datatype: datatype::INT32, unit: None, value: Some(Value::Int(severity)) },
         number("Deviation", None, condition.and_then(|condition| condition.deviation)),
         text("Operating State", condition.and_then(|condition| condition.operating_state.clone())),
@@ -62,7 +63,7 @@ pub(super) fn words(standing: &Standing) -> Vec<Word> {
         number("Remaining Life/P90", Some("h"), nearest.and_then(|nearest| nearest.p90_hours)),
         text("Remaining Life/To", nearest.map(|nearest| format!("{} to {}", nearest.point, nearest.target))),
         text("Alert/Id", alert.map(|alert| alert.id.clone())),
-        text("Alert/State", alert.map(|alert| word(&alert.state))),
+        text("Alert/State", alert.map(|alert| forms::word(&alert.state))),
         text("Alert/Message", alert.map(|alert| alert.message.clone())),
     ]
 }
@@ -100,13 +101,5 @@ pub(super) fn birth_number(number: u8, timestamp: Option<u64>) -> Metric {
         datatype: Some(datatype::INT64),
         value: Some(Value::Long(number.into())),
         ..Metric::default()
-    }
-}
-
-/// A unit variant in the spelling of the documents.
-fn word(value: &impl serde::Serialize) -> String {
-    match serde_json::to_value(value) {
-        Ok(serde_json::Value::String(word)) => word,
-        _ => String::new(),
     }
 }

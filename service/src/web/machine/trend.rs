@@ -26,10 +26,12 @@ pub(super) struct Asked {
 pub(super) const DAY_SECS: f64 = 86_400.0;
 const HEIGHT: f64 = 250.0;
 
+/// What is asked for, as far as a picture can be so large.
+fn within(asked: Option<f64>, usual: f64, least: f64, most: f64) -> f64 {
+    asked.filter(|asked| asked.is_finite()).unwrap_or(usual).clamp(least, most)
+}
+
 fn size(asked: &Asked) -> Size {
-    let within = |value: Option<f64>, usual: f64, least: f64, most: f64| {
-        value.filter(|v| v.is_finite()).unwrap_or(usual).clamp(least, most)
-    };
     Size { width: within(asked.width, 720.0, 200.0, 4000.0), height: within(asked.height, HEIGHT, 80.0, 1200.0) }
 }
 
@@ -153,10 +155,8 @@ pub(super) async fn spark(
     let small = move |_: &Shown, reader: &Reader, asset: &AssetRow| {
         let (from, to) = range(asked.from.as_deref(), asked.to.as_deref(), reader, asset)?;
         let point = point(&asked, asset)?;
-        let size = Size {
-            width: asked.width.unwrap_or(140.0).clamp(40.0, 800.0),
-            height: asked.height.unwrap_or(40.0).clamp(16.0, 300.0),
-        };
+        let size =
+            Size { width: within(asked.width, 140.0, 40.0, 800.0), height: within(asked.height, 40.0, 16.0, 300.0) };
         let rows = reader.trend(asset.id, point.index, from, to, size.width as usize)?;
         let words = format!("{} of {}", point.name, asset.name);
         Ok(crate::chart::spark(&rows, from, to, size, &Palette::LIGHT, &words))
