@@ -59,13 +59,14 @@ fn lost(who: &str, fault: &LinkFault) -> Error {
     Error::new(Fault::Broker, format!("the demo's {who} lost the demo's broker: {fault}"))
 }
 
-/// Publishes what comes until nothing more comes and all is confirmed; then stays connected until it is dropped.
+/// Publishes what comes, from when the daemon holds its `filters` on, until nothing more comes and all is confirmed; then
+/// stays connected until it is dropped.
 pub(super) async fn play(
     port: u16,
     mut telegrams: mpsc::Receiver<Telegram>,
     pace: Option<f64>,
     played: Arc<Played>,
-    daemon: Arc<Status>,
+    (daemon, filters): (Arc<Status>, usize),
     (asked_on, sensors): (String, Sensors),
 ) -> Result<(), Error> {
     let (mut link, requests) = LinkV3::open(&options(port, "roundsman-demo-plant"));
@@ -74,6 +75,7 @@ pub(super) async fn play(
     let (mut heard, mut held_since) = (0_u64, None::<Instant>);
     let mut events = Vec::new();
     let (mut connected, mut ended, mut in_flight) = (false, false, 0_u16);
+    let mut listening = false;
     let mut next: Option<Telegram> = None;
     let mut began: Option<(EventTime, Instant)> = None;
     loop {
@@ -90,7 +92,9 @@ pub(super) async fn play(
                     played.messages.fetch_add(1, Relaxed);
                     played.waveforms.fetch_add(1, Relaxed);
                 }
-                while connected && !ended && in_flight < WINDOW {
+                // A broker keeps nothing for a client it has never seen, and who waits for it to be worked on waits for ever.
+                listening |= daemon.subscribed.get() >= filters as u64;
+                while connected && listening && !ended && in_flight < WINDOW {
                     if next.is_none() {
                         match telegrams.try_recv() {
                             Ok(telegram) => next = Some(telegram),

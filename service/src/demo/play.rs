@@ -166,6 +166,7 @@ async fn demo(mut data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Err
     let recording = tokio::task::spawn_blocking(move || {
         data.telegrams(until, |telegram| telegrams_in.blocking_send(telegram).is_ok())
     });
+    let filters = settings.broker.filters.len();
     let (stop, stopped) = oneshot::channel::<()>();
     let (daemon_status, documents) = (status.clone(), tap.clone());
     let mut daemon = tokio::spawn(async move {
@@ -177,8 +178,9 @@ async fn demo(mut data: Data, port: u16, args: &DemoArgs) -> Result<Outcome, Err
     });
     let (began, mut alerts) = (Instant::now(), Vec::new());
 
+    let daemon_is = (status.clone(), filters);
     let mut player =
-        tokio::spawn(links::play(port, telegrams, args.pace, played.clone(), status.clone(), (asked_on, sensors)));
+        tokio::spawn(links::play(port, telegrams, args.pace, played.clone(), daemon_is, (asked_on, sensors)));
     let mut interrupted = pin!(interrupted);
     let mut tick = tokio::time::interval(TICK);
     let mut complete = true;
