@@ -214,6 +214,10 @@ fn one_cause_raises_one_alert_that_names_the_others() {
     let named: Vec<_> = alert.neighbours.iter().map(|n| (n.asset.as_str(), n.relation, n.alert.as_deref())).collect();
     assert_eq!(named, [("roll-1", Relation::Child, None), ("roll-2", Relation::Child, None)]);
     assert!(alert.message.contains("At the same time on press: roll-1, roll-2."), "{}", alert.message);
+    // It is said between two snapshots, and stands on the last one.
+    let seen = site.alerts()[0].contributions.clone();
+    assert!(alert.contributions == seen && seen[0].observed.value > 5.0, "{alert:?}");
+    assert!(alert.message.contains("at vib is 6"), "{}", alert.message);
     let told = site.conditions("roll-1").last().and_then(|c| c.told_by.clone());
     assert_eq!(told.as_deref(), Some("quillhaven/drive/machine/1"));
     // Each on its own without a group.

@@ -12,12 +12,47 @@ use roundsman_models::EventTime;
 use roundsman_models::assess::likely_fault::{ScalarSigns, from_scalars};
 use roundsman_models::detect::learned::Learned;
 use roundsman_models::detect::limits::{Limit, Source};
+use roundsman_models::detect::tail;
+use serde::{Deserialize, Serialize};
 
 /// A point takes part in a pattern when this share of the deviation is its own.
 const LEAST_SHARE: f64 = 0.15;
 
-/// Points that take part in what is said of the machine, the most telling first.
-pub(super) fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Contribution> {
+/// What spoke for the machine's finding at a snapshot. An alert between snapshots (a command, a silence, a neighbour that
+/// joins) stands on what the last one before it stood on.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Grounds {
+    /// Points that take part, the most telling first.
+    pub contributions: Vec<Contribution>,
+    /// Deviation of the whole machine, where it could be scored.
+    pub deviation: Option<f64>,
+    /// One minus the chance of it on a healthy machine.
+    pub confidence: Option<f64>,
+    /// When the earliest of it began.
+    pub onset: Option<EventTime>,
+    /// Whether only one of several operating states shows it.
+    pub only_in_state: bool,
+}
+
+impl Grounds {
+    /// Of this snapshot.
+    pub(super) fn of(machine: &Machine, now: &Now, context: &Context<'_>) -> Self {
+        let contributions = contributions(machine, now, context);
+        let deviation = now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite());
+        let rows = now.state.and_then(|s| machine.learned()?.baseline(s)).map_or(0, |b| b.rows());
+        // No more certain than so many rows can make anybody.
+        let most = 1.0 - 1.0 / f64::from(rows.max(2));
+        Self {
+            deviation,
+            confidence: deviation.map(|d| (1.0 - tail::two_sided_p(d)).min(most)),
+            onset: contributions.iter().filter_map(|c| c.onset).chain(now.novel_since).min(),
+            only_in_state: machine.only_in_state(now),
+            contributions,
+        }
+    }
+}
+
+fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Contribution> {
     let scored = &now.watched.scored;
     let odd = now.state.is_some() && scored.deviation >= machine.advisory_from();
     let mut list: Vec<(u8, bool, Contribution)> = Vec::new();

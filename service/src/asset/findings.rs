@@ -2,7 +2,7 @@
 //! becomes one alert document that reads on its own.
 
 use super::Context;
-use super::evidence::{by_readings, contributions, of_sensor, thresholds_of};
+use super::evidence::{Grounds, by_readings, of_sensor, thresholds_of};
 use super::holds::{Holds, Said};
 use super::machine::Machine;
 use super::neighbours::Which;
@@ -20,7 +20,6 @@ use roundsman_models::detect::alarm::{
     AlarmLife, AlarmParams, CheckedAlarm, Condition, Delay, LifeState, Transition, Transitions,
 };
 use roundsman_models::detect::limits::{BaselineRule, CheckedBaselineRule};
-use roundsman_models::detect::tail;
 use serde::{Deserialize, Serialize};
 
 /// Alarm lives of one asset.
@@ -40,6 +39,8 @@ pub struct Findings {
     since: [Option<EventTime>; 2],
     /// When the condition of the machine's newest episode was last there.
     seen: Option<EventTime>,
+    /// What the machine's open alert stands on, as its last snapshot had it.
+    grounds: Option<Box<Grounds>>,
     /// Which neighbours its alerts, of the machine and of its silence, have been told to speak for.
     gathered: [Gathered; 2],
     /// Something was said since the last condition document: the next snapshot gives a new one.
@@ -86,6 +87,7 @@ impl Findings {
             holds: Holds::default(),
             since: [None; 2],
             seen: None,
+            grounds: None,
             gathered: [Gathered::default(); 2],
             condition_due: false,
         }
@@ -145,7 +147,7 @@ impl Findings {
         }
         if !said.is_empty() {
             self.condition_due = true;
-            self.say_machine(said, By::default(), machine, now, context, out);
+            self.say_machine(said, By::default(), machine, Some(now), context, out);
         }
     }
 
@@ -165,7 +167,7 @@ impl Findings {
         let said = self.machine.diagnosed(at);
         if !said.is_empty() {
             self.told_times += 1;
-            self.say_machine(said, By::default(), machine, &Now::default(), context, out);
+            self.say_machine(said, By::default(), machine, None, context, out);
         }
     }
 
@@ -174,37 +176,37 @@ impl Findings {
         said: Transitions,
         by: By<'_>,
         machine: &Machine,
-        now: &Now,
+        now: Option<&Now>,
         context: &Context<'_>,
         out: &mut Vec<Output>,
     ) {
-        let contributions = contributions(machine, now, context);
-        let only_in_state = machine.only_in_state(now);
-        let deviation = now.state.map(|_| now.watched.scored.deviation).filter(|d| d.is_finite());
-        let onset = contributions.iter().filter_map(|c| c.onset).chain(now.novel_since).min();
-        let rows = now.state.and_then(|s| machine.learned()?.baseline(s)).map_or(0, |b| b.rows());
-        let remaining_life = machine.forecaster().statement().cloned();
-        let set_up = if said.is_empty() { None } else { machine.set_up(context) };
+        if said.is_empty() {
+            return;
+        }
+        if let Some(now) = now {
+            self.grounds = Some(Box::new(Grounds::of(machine, now, context)));
+        }
+        let grounds = self.grounds.take().unwrap_or_default();
+        let set_up = machine.set_up(context);
         for t in said {
-            let mut alert =
-                Alert {
-                    deviation,
-                    onset,
-                    operating_state: machine.state_name(context.spec),
-                    // No more certain than so many rows can make anybody.
-                    confidence: deviation.map(|d| (1.0 - tail::two_sided_p(d)).min(1.0 - 1.0 / f64::from(rows.max(2)))),
-                    contributions: contributions.clone(),
-                    remaining_life: remaining_life.clone(),
-                    likely_fault: context.likely.speaks_for(t.raised_at).cloned().or_else(|| {
-                        by_readings(t.at, &contributions, only_in_state, context).filter(|_| set_up.is_none())
-                    }),
-                    set_up: set_up.clone(),
-                    ..blank(context, Finding::Machine, &t)
-                };
+            let mut alert = Alert {
+                deviation: grounds.deviation,
+                onset: grounds.onset,
+                operating_state: machine.state_name(context.spec),
+                confidence: grounds.confidence,
+                contributions: grounds.contributions.clone(),
+                remaining_life: machine.forecaster().statement().cloned(),
+                likely_fault: context.likely.speaks_for(t.raised_at).cloned().or_else(|| {
+                    by_readings(t.at, &grounds.contributions, grounds.only_in_state, context)
+                        .filter(|_| set_up.is_none())
+                }),
+                set_up: set_up.clone(),
+                ..blank(context, Finding::Machine, &t)
+            };
             alert.by = by.by.map(str::to_owned);
             alert.note = by.note.map(str::to_owned);
             self.among(Which::Machine, &mut alert, context);
-            alert.message = wording::message(&alert, context.spec, only_in_state);
+            alert.message = wording::message(&alert, context.spec, grounds.only_in_state);
             let likely = alert.likely_fault.as_ref().filter(|l| l.basis == Basis::Waveform);
             if self.told.is_some_and(|told| told.0 != t.episode) {
                 (self.told, self.told_times) = (None, 0);
@@ -213,6 +215,9 @@ impl Findings {
                 self.told = Some((t.episode, likely.answer, likely.named().map(|e| e.fault)));
             }
             out.push(Output::Alert(context.id, Box::new(alert)));
+        }
+        if self.machine.is_open() {
+            self.grounds = Some(grounds);
         }
     }
 
@@ -243,7 +248,7 @@ impl Findings {
         if silent {
             let said = self.machine.data_stopped(at);
             self.condition_due |= !said.is_empty();
-            self.say_machine(said, By::default(), machine, &Now::default(), context, out);
+            self.say_machine(said, By::default(), machine, None, context, out);
         }
     }
 
@@ -301,7 +306,7 @@ impl Findings {
             match which {
                 Which::Machine => {
                     let said = self.machine.joined(at);
-                    self.say_machine(said, By::default(), machine, &Now::default(), context, out);
+                    self.say_machine(said, By::default(), machine, None, context, out);
                 }
                 Which::Silence => {
                     let said = self.silence.joined(at);
@@ -480,7 +485,7 @@ impl Findings {
         let said = self.machine.reset(at);
         let by = By { by: Some(&command.by), note: command.note.as_deref() };
         self.condition_due = true;
-        self.say_machine(said, by, machine, &Now::default(), context, out);
+        self.say_machine(said, by, machine, None, context, out);
     }
 
     /// Whether this asset ever gave the alert of this id.
@@ -558,7 +563,7 @@ impl Findings {
         self.condition_due |= spoken.iter().any(|(_, said): &(Finding, Transitions)| !said.is_empty());
         for (finding, said) in spoken {
             if finding == Finding::Machine {
-                self.say_machine(said, by, machine, &Now::default(), context, out);
+                self.say_machine(said, by, machine, None, context, out);
                 continue;
             }
             for t in said {
