@@ -23,9 +23,7 @@
 use rand_xoshiro::Xoshiro256PlusPlus;
 use rand_xoshiro::rand_core::{RngCore, SeedableRng};
 use roundsman_models::prognose::fleet::{Case, Fleet};
-use roundsman_models::prognose::{
-    Known, LevelDoubt, RemainingParams, Side, Target, TimeToLimit, forecast, forecast_knowing,
-};
+use roundsman_models::prognose::{RemainingParams, Side, Target, TimeToLimit, forecast};
 use roundsman_models::{EventTime, Reading};
 use std::io::Read;
 use std::path::PathBuf;
@@ -175,12 +173,8 @@ fn by_growth(fleet: &Fleet, engine: &Engine, case: &Case, cut: usize) -> Option<
     let growth = fleet.growth()?;
     let index = fleet.index_of(&engine.levels[..cut * SENSORS], &case.normal);
     let blocks = readings(index.into_iter());
-    let side = if growth.end > growth.healthy { Side::Upper } else { Side::Lower };
-    let doubt = LevelDoubt { healthy: growth.healthy, ln_sd: growth.end_sd / (growth.end - growth.healthy).abs() };
-    let target = Target { limit: growth.end, side, doubt: Some(doubt) };
-    let known = Known { growth: Some(growth.rate), ..Known::default() };
     let params = RemainingParams::default().check().expect("defaults are in range");
-    forecast_knowing(&blocks, blocks.last()?.at, &[target], &known, &params).ok()?.targets[0].time.ok()
+    growth.time_to_end(&blocks, blocks.last()?.at, &params).ok()
 }
 
 /// Source: the data set; each engine's truth is the cycle it failed in.

@@ -3,9 +3,10 @@
 use super::Context;
 use super::machine::Machine;
 use crate::advise::document::{Forecast, History, LimitSource, Measured};
+use roundsman_models::prognose::RemainingParams;
 use roundsman_models::prognose::fleet::case::MOST_ROWS;
-use roundsman_models::prognose::fleet::{Case, Fleet};
-use roundsman_models::{EventTime, manipulate::blocks::Blocks};
+use roundsman_models::prognose::fleet::{Case, Fleet, NoFleet};
+use roundsman_models::{EventTime, Reading, manipulate::blocks::Blocks};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -65,24 +66,59 @@ impl ClassHistory {
         let normal: Vec<f64> =
             places.iter().map(|p| p.and_then(|i| normals.get(i)).copied().unwrap_or(f64::NAN)).collect();
         let grid = Grid { last: at, step_hours: fleet.step_hours(), rows: fleet.window() };
-        let levels = levels(blocks, &places, &normal, &grid);
-        let life = fleet.life(&levels, &normal, None).map_err(|why| why.to_string())?;
+        let rows = levels(blocks, &places, &normal, &grid);
         let lead_spec = spec(lead).ok_or("its leading point is not defined")?;
         let end = places.iter().position(|p| *p == Some(lead)).and_then(|c| self.ends.get(c));
-        let alike: Vec<&str> = life.alike.iter().filter(|(_, w)| *w > 0.0).map(|(name, _)| name.as_str()).collect();
-        let forecast = Forecast {
+        let to_end = |p10_hours, p50_hours, p90_hours| Forecast {
             point: lead_spec.name.clone(),
             target: "failure".into(),
             limit: LimitSource {
                 limit: Measured { value: end.copied().unwrap_or(f64::NAN), unit: lead_spec.unit.clone() },
                 source: "history".into(),
             },
-            p10_hours: Some(life.p10_hours),
-            p50_hours: Some(life.p50_hours),
-            p90_hours: Some(life.p90_hours),
+            p10_hours: Some(p10_hours),
+            p50_hours: Some(p50_hours),
+            p90_hours,
         };
-        Ok((forecast, format!("{} past cases of its class, most like {}", life.cases, alike.join(", "))))
+        match fleet.life(&rows, &normal, None) {
+            Ok(life) => {
+                let alike = life.alike.iter().filter(|(_, w)| *w > 0.0).map(|(name, _)| name.as_str());
+                let basis = format!(
+                    "{} past cases of its class, most like {}",
+                    life.cases,
+                    alike.collect::<Vec<_>>().join(", ")
+                );
+                Ok((to_end(life.p10_hours, life.p50_hours, Some(life.p90_hours)), basis))
+            }
+            Err(few @ NoFleet::TooFewCases { have, .. }) => {
+                let Some(growth) = fleet.growth() else { return Err(few.to_string()) };
+                let params = RemainingParams::default().check().map_err(|_| few.to_string())?;
+                let index = course(fleet, blocks, &places, &normal, at);
+                let time =
+                    growth.time_to_end(&index, at, &params).map_err(|why| format!("{few} to compare with; {why}"))?;
+                let basis =
+                    format!("the level and the growth of {have} past cases of its class, too few to compare it with");
+                Ok((to_end(time.p10_hours, time.p50_hours, time.p90_hours), basis))
+            }
+            Err(why) => Err(why.to_string()),
+        }
     }
+}
+
+/// The wear index of an asset as far back as its blocks reach, at most as many rows as a past case keeps.
+fn course(fleet: &Fleet, blocks: &Blocks, places: &[Option<usize>], normal: &[f64], at: EventTime) -> Vec<Reading> {
+    let mut series = Vec::new();
+    let mut first = at;
+    for place in places.iter().flatten() {
+        blocks.longest(*place, EventTime(i64::MIN), &mut series);
+        first = series.first().map_or(first, |(t, _)| first.min(*t));
+    }
+    let step_hours = fleet.step_hours();
+    let rows = ((at.hours_since(first) / step_hours) as usize + 1).min(MOST_ROWS);
+    let grid = Grid { last: at, step_hours, rows };
+    let index = fleet.index_of(&levels(blocks, places, normal, &grid), normal);
+    let readings = index.into_iter().enumerate().map(|(row, value)| Reading { at: grid.at(row), value });
+    readings.filter(|reading| reading.value.is_finite()).collect()
 }
 
 /// A case with these points only.
@@ -104,6 +140,12 @@ struct Grid {
     rows: usize,
 }
 
+impl Grid {
+    fn at(&self, row: usize) -> EventTime {
+        self.last.plus_secs(-3600.0 * self.step_hours * (self.rows - 1 - row) as f64)
+    }
+}
+
 /// Levels of points at the times of a grid, row after row, by straight lines between block means; NaN before the first
 /// block and for points that are not there.
 fn levels(blocks: &Blocks, places: &[Option<usize>], normals: &[f64], grid: &Grid) -> Vec<f64> {
@@ -115,7 +157,7 @@ fn levels(blocks: &Blocks, places: &[Option<usize>], normals: &[f64], grid: &Gri
         let (Some(first), Some(last)) = (series.first().copied(), series.last().copied()) else { continue };
         let mut next = 0;
         for row in 0..grid.rows {
-            let at = grid.last.plus_secs(-3600.0 * grid.step_hours * (grid.rows - 1 - row) as f64);
+            let at = grid.at(row);
             while series.get(next).is_some_and(|(t, _)| *t <= at) {
                 next += 1;
             }

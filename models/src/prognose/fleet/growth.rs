@@ -5,6 +5,10 @@
 //! by the factor √(1 + 1/n).
 
 use crate::prognose::degradation::GrowthPrior;
+use crate::prognose::remaining::{
+    CheckedRemaining, Known, LevelDoubt, NoForecast, Side, Target, TimeToLimit, forecast_knowing,
+};
+use crate::reading::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
 
 /// Share of the rows taken for healthy, at the beginning.
@@ -49,5 +53,25 @@ impl Growth {
         let good = end != healthy && [end, end_sd, healthy, ln_mean, ln_sd].iter().all(|v| v.is_finite());
         let rate = GrowthPrior { ln_mean, ln_sd: ln_sd.max(LEAST_LN_SD) };
         good.then_some(Self { end, end_sd, healthy, rate })
+    }
+
+    /// Hours until the wear index of a machine is where past ones ended: its own trend, to a level known as roughly as their
+    /// ends agree, at a growth rate that is theirs as far as its own does not say otherwise.
+    ///
+    /// # Errors
+    /// The reason why there is no forecast.
+    pub fn time_to_end(
+        &self,
+        index: &[Reading],
+        now: EventTime,
+        params: &CheckedRemaining,
+    ) -> Result<TimeToLimit, NoForecast> {
+        let way = self.end - self.healthy;
+        let side = if way > 0.0 { Side::Upper } else { Side::Lower };
+        let doubt = LevelDoubt { healthy: self.healthy, ln_sd: self.end_sd / way.abs() };
+        let target = Target { limit: self.end, side, doubt: Some(doubt) };
+        let known = Known { growth: Some(self.rate), ..Known::default() };
+        let life = forecast_knowing(index, now, &[target], &known, params)?;
+        life.targets.first().map_or(Err(NoForecast::NoLimit), |target| target.time)
     }
 }

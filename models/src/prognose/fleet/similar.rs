@@ -229,7 +229,7 @@ impl Fleet {
         self.window
     }
 
-    /// At which index past cases ended and how fast they grew; for few cases, or a machine like none of them.
+    /// At which index past cases ended and how fast they grew; for cases that are too few to be compared with.
     pub fn growth(&self) -> Option<&Growth> {
         self.growth.as_ref()
     }
