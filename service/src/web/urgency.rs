@@ -5,10 +5,10 @@
 //! then what people or logic hold back; then the rest by name.
 
 use super::words::{self, When};
+use crate::advise::audience::{Audience, of_spec};
 use crate::advise::document::{Alert, Finding, LifeState, PointNow, RemainingLife, Zone};
 use crate::advise::wording::{plain, severity_word};
 use crate::board::Standing;
-use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
 use std::cmp::Reverse;
 use std::collections::BTreeSet;
@@ -98,13 +98,13 @@ impl Row {
     }
 }
 
-/// Where the row says "now" is: the plant's time or ours.
+/// Where the row says "now" is, the plant's time or ours, and who reads it.
 #[derive(Debug, Clone, Copy)]
 pub struct Clock<'a> {
     /// Now.
     pub now: Option<EventTime>,
-    /// Zone people read.
-    pub zone: &'a TimeZone,
+    /// Units and zone of whoever reads.
+    pub audience: Audience<'a>,
 }
 
 /// The alert that matters most of those that are open, and of those that are held back.
@@ -161,10 +161,10 @@ pub fn row(name: &str, standing: &Standing, clock: Clock<'_>) -> Row {
         shape: alert.map_or("", |alert| words::shape(alert.severity, gone)),
         word: alert.map_or_else(|| zone_word(zone).to_owned(), |alert| severity_word(alert.severity).to_owned()),
         state: alert.map_or("", words::state),
-        since: alert.map(|alert| words::when(alert.raised_at, clock.zone)),
+        since: alert.map(|alert| words::when(alert.raised_at, clock.audience.zone)),
         sentence: match (alert, condition) {
-            (Some(alert), _) => plain(&alert.message, LONGEST_SENTENCE),
-            (None, Some(condition)) => plain(&condition.message, LONGEST_SENTENCE),
+            (Some(alert), _) => plain(&clock.audience.alert(alert, of_spec(spec)), LONGEST_SENTENCE),
+            (None, Some(condition)) => plain(&clock.audience.condition(condition), LONGEST_SENTENCE),
             (None, None) => "Nothing is known of it yet.".into(),
         },
         left: left.map(|left| (left.words, left.interval)),
@@ -365,7 +365,7 @@ mod tests {
             ("h alarm known".into(), machine(Some((Severity::Alarm, Acknowledged)), None)),
             ("i alarm".into(), machine(Some((Severity::Alarm, Unacknowledged)), None)),
         ];
-        let clock = Clock { now: None, zone: &TimeZone::UTC };
+        let clock = Clock { now: None, audience: Audience::of_documents() };
         let found = list(&all, &Narrowed::default(), clock);
         let order: Vec<&str> = names(&found.rows).iter().map(|name| &name[..1]).collect();
         assert_eq!(order, ["i", "h", "f", "e", "g", "d", "c", "b", "a"]);
@@ -383,7 +383,7 @@ mod tests {
     fn the_time_left_is_counted_from_now() {
         let standing = machine(Some((Severity::Warning, LifeState::Unacknowledged)), Some(100.0));
         let at = standing.life.as_ref().expect("a statement").0;
-        let clock = Clock { now: Some(at.plus_secs(36_000.0)), zone: &TimeZone::UTC };
+        let clock = Clock { now: Some(at.plus_secs(36_000.0)), audience: Audience::of_documents() };
         let row = row("p", &standing, clock);
         let (words, interval) = row.left.expect("a forecast");
         assert_eq!(words, "4 d", "90 h");
