@@ -101,7 +101,9 @@ impl Deed {
         let asked: Option<Value> = serde_json::from_str(&done.action).ok();
         let word = |key: &str| asked.as_ref().and_then(|asked| asked.get(key)?.as_str()).unwrap_or_default().to_owned();
         let what = match asked {
-            Some(_) => [word("action"), word("verdict"), word("point"), word("limit"), word("alert")].join(" "),
+            Some(_) => {
+                [word("action"), word("verdict"), word("point"), word("limit"), word("alert"), word("to")].join(" ")
+            }
             None => done.action.clone(),
         };
         let way = done.topic.as_deref().unwrap_or_default();
