@@ -51,6 +51,8 @@ struct Captured {
     words: String,
     has_reference: bool,
     has_alert: bool,
+    /// What can be taken along: in words, and its number.
+    samples: Vec<(&'static str, u64)>,
 }
 
 /// An explanation with its evidence.
@@ -316,13 +318,15 @@ fn trends(
 }
 
 fn captured(sensor: &Sensor) -> Captured {
-    let Sensor { point, axis, reference, alert, .. } = sensor;
+    let Sensor { point, axis, newest, reference, alert } = sensor;
+    let held = [("newest", Some(newest)), ("reference", reference.as_ref()), ("of the alert", alert.as_ref())];
+    let samples = held.into_iter().filter_map(|(name, held)| Some((name, held?.number))).collect();
     let (key, words) = if axis.is_empty() {
         (point.clone(), plain(point, 128))
     } else {
         (format!("{point}/{axis}"), format!("{}, {axis}", plain(point, 128)))
     };
-    Captured { key, words, has_reference: reference.is_some(), has_alert: alert.is_some() }
+    Captured { key, words, has_reference: reference.is_some(), has_alert: alert.is_some(), samples }
 }
 
 fn likely(explanation: &Explanation, shown: &Shown) -> Likely {
