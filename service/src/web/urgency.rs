@@ -92,6 +92,11 @@ pub struct Row {
 }
 
 impl Row {
+    /// Nothing of it wants a look: on a phone it takes little room, so that what does is not pushed off the screen.
+    pub fn calm(&self) -> bool {
+        self.shape.is_empty() && self.faults.is_empty() && !self.old
+    }
+
     /// Its age in words.
     pub fn age(&self) -> String {
         self.age_secs.map_or("–".into(), words::age)
@@ -181,6 +186,8 @@ pub fn row(name: &str, standing: &Standing, clock: Clock<'_>) -> Row {
 fn picture(name: &str, standing: &Standing, alert: Option<&Alert>) -> Option<String> {
     let condition = standing.condition.as_deref()?;
     let of_alert = alert.and_then(|alert| alert.contributions.first()).map(|first| first.point.as_str());
+    // Silence of a whole machine is about no point.
+    let of_alert = of_alert.filter(|point| !point.is_empty());
     let farthest = || {
         let sigmas = |point: &PointNow| point.sigmas.map_or(-1.0, f64::abs);
         condition.points.iter().max_by(|a, b| sigmas(a).total_cmp(&sigmas(b))).map(|point| point.point.as_str())
@@ -367,6 +374,8 @@ mod tests {
         ];
         let clock = Clock { now: None, audience: Audience::of_documents() };
         let found = list(&all, &Narrowed::default(), clock);
+        let calm: Vec<&str> = found.rows.iter().filter(|row| row.calm()).map(|row| row.name.as_str()).collect();
+        assert_eq!(calm, ["a normal"], "neither what is shelved nor what has gone");
         let order: Vec<&str> = names(&found.rows).iter().map(|name| &name[..1]).collect();
         assert_eq!(order, ["i", "h", "f", "e", "g", "d", "c", "b", "a"]);
         assert_eq!(found.counts, [2, 3, 1, 0, 0]);
@@ -388,6 +397,33 @@ mod tests {
         let (words, interval) = row.left.expect("a forecast");
         assert_eq!(words, "4 d", "90 h");
         assert!(interval.starts_with("40 h to ?"), "{interval}");
+    }
+
+    #[test]
+    fn a_machine_that_is_silent_still_has_its_small_trend() {
+        let mut standing = Standing::default();
+        let nothing = || crate::advise::document::Statistic { middle: None, spread: None, p95: None };
+        let mut condition = crate::advise::document::tests::condition();
+        condition.points.push(PointNow {
+            point: "de-vib".into(),
+            unit: "mm/s".into(),
+            observed: Some(1.8),
+            expected: None,
+            band: None,
+            sigmas: None,
+            lately: nothing(),
+            all: nothing(),
+            per_hour: None,
+            limits: Vec::new(),
+        });
+        standing.condition = Some(Arc::new(condition));
+        let mut silent = alert();
+        silent.finding = Finding::Silence;
+        silent.contributions.first_mut().expect("one").point = String::new();
+        standing.alerts.insert(silent.id.clone(), Arc::new(silent));
+        let clock = Clock { now: None, audience: Audience::of_documents() };
+        let picture = row("p", &standing, clock).picture.expect("one");
+        assert!(picture.contains("point=de-vib&"), "{picture}");
     }
 
     #[test]
