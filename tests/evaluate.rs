@@ -116,6 +116,33 @@ fn close(value: &Value, want: f64) {
     assert!((got - want).abs() <= 1e-5 * want.abs().max(1e-6), "got {got}, want {want}");
 }
 
+/// While an asset is silent there are no snapshots of it: an alert about that is judged by its label all the same, and one of which
+/// nobody knows whether it was right is not called false.
+#[test]
+fn an_alert_about_silence_needs_no_snapshots_to_be_judged() {
+    let dir = folder();
+    let silent = |asset: &str, from: f64| {
+        said(&format!("s/{asset}/silence/1"), Finding::Silence, Change::Raised, Severity::Warning, from, from)
+    };
+    std::fs::write(dir.path().join("alerts.jsonl"), silent("fan", 13.0) + &silent("pump", 14.0)).expect("written");
+    let labels = dir.path().join("labels.csv");
+    let judged = |about: [&str; 2]| {
+        let [fan, pump] = about;
+        let rows = format!(
+            "asset,start,end,kind,about\nfan,2031-03-01T13:00:00Z,2031-03-01T15:00:00Z,gateway,{fan}\n\
+             pump,2031-03-01T13:00:00Z,2031-03-01T15:00:00Z,gateway,{pump}\n"
+        );
+        std::fs::write(&labels, rows).expect("written");
+        let out = dir.path().join("judged.json");
+        evaluate([Path::new("--labels"), &labels, Path::new("--out"), &out, dir.path()]);
+        let judged = json(&out);
+        let of = |key: &str| judged[key].as_array().expect("a list").len();
+        (of("labels"), of("false_alerts"))
+    };
+    assert_eq!(judged(["silence", "unknown"]), (1, 0));
+    assert_eq!(judged(["silence", "machine"]), (1, 1), "a label about the machine explains no silence");
+}
+
 /// By hand. Judged: pump 02 05 06 07 08 09 10 11 (abnormal: 08 09 10), fan all but 05 and 06, where its sensor was at fault.
 /// From advisory on: TP 09 10; FP 06 11; FN 08; TN pump 02 05 07 and ten of the fan. From warning on: TP 10; FN 08 09.
 /// Healthy: 15 snapshots an hour apart, 15 h.

@@ -218,3 +218,60 @@ fn what_cannot_be_exported_is_said_with_what_to_do() {
     refused(&["--all"], 65, &["journal.db"]);
     assert!(out.join("alerts.csv").is_file() && !out.join("readings.csv").exists());
 }
+
+/// 1 g = 9.80665 m/s² by definition; the file is read by hound, the list by Python and DuckDB.
+#[test]
+fn waveforms_go_along_as_wav_and_the_list_names_them() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let (state, out) = (dir.path().join("state"), dir.path().join("out"));
+    drop(roundsman::keep::Store::open(&state).expect("opens"));
+    let connection = rusqlite::Connection::open(state.join("state.db")).expect("opens");
+    for (id, asset) in [(1, "pump-7"), (2, "fan 2")] {
+        connection.execute("INSERT INTO assets VALUES (?1, ?2)", rusqlite::params![id, asset]).expect("a row");
+    }
+    // A waveform has 64 samples at least.
+    let sent = [1.5, -2.25, 0.75, 0.0].repeat(16);
+    let whole = format!(
+        r#"{{"rate_hz":2560.5,"unit":"m/s2","axis":"axial","rpm":1480,"start":"2031-02-27T23:06:40.5Z","samples":{sent:?}}}"#
+    );
+    let other = format!(r#"{{"rate_hz":800,"unit":"g","samples":{sent:?}}}"#);
+    let broken = r#"{"unit":"g"}"#;
+    for (asset, number, payload) in [("pump-7", 3, whole.as_str()), ("pump-7", 4, broken), ("fan 2", 3, &other)] {
+        let row = rusqlite::params![asset, number, (BEGIN + number) * 1_000_000, payload.as_bytes()];
+        connection.execute("INSERT INTO waveforms VALUES (?1, ?2, ?3, 'acc', ?4)", row).expect("a row");
+    }
+    drop(connection);
+    // Without being asked no waveform is read.
+    exported(&state, &out, &["--all", "--only", "waveforms"]);
+    let rows = read_back(&out.join("waveforms.csv"));
+    assert!(rows.len() == 3 && rows.iter().all(|row| row["file"].is_null() && row["rate_hz"].is_null()), "{rows:?}");
+    assert!(!out.join("waveforms").exists());
+
+    for format in ["csv", "parquet"] {
+        let said = exported(&state, &out, &["--all", "--only", "waveforms", "--samples", "--format", format]);
+        assert!(said.contains("3 rows") && said.contains("2 of them as WAV"), "{said}");
+        let rows = read_back(&out.join(format!("waveforms.{format}")));
+        let of = |asset: &str, number: &str| {
+            let row = rows.iter().find(|row| text(row, "asset") == asset && text(row, "number") == number);
+            row.unwrap_or_else(|| panic!("{asset} {number} in {rows:?}"))
+        };
+        let row = of("pump-7", "3");
+        assert_eq!((text(row, "axis"), text(row, "unit"), text(row, "samples")), ("axial", "m/s2", "64"));
+        assert_eq!((number(row, "rate_hz"), number(row, "rpm")), (2560.5, 1480.0), "the exact rate stands in the list");
+        assert_eq!(micros(row, "began"), BEGIN * 1_000_000 + 500_000);
+        let mut wav = hound::WavReader::open(out.join("waveforms").join(text(row, "file"))).expect("a WAV");
+        assert_eq!((wav.spec().sample_rate, wav.spec().sample_format), (2561, hound::SampleFormat::Float));
+        let samples: Vec<f32> = wav.samples().collect::<Result<_, _>>().expect("samples");
+        assert!(
+            samples.len() == 64 && samples.iter().zip(&sent).all(|(got, want)| (f64::from(*got) - want).abs() < 1e-6),
+            "{samples:?}"
+        );
+        let broken = of("pump-7", "4");
+        assert!(broken["file"].is_null() && text(broken, "fault").contains("rate_hz"), "{broken}");
+        assert!(out.join("waveforms").join(text(of("fan 2", "3"), "file")).is_file());
+        assert_eq!(std::fs::read_dir(out.join("waveforms")).expect("a folder").count(), 2);
+    }
+    let done = export(&state, &out, &["--all", "--only", "alerts", "--samples"]);
+    assert_eq!(done.status.code(), Some(64));
+    assert!(String::from_utf8_lossy(&done.stderr).contains("--samples needs the table waveforms"));
+}

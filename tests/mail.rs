@@ -445,6 +445,14 @@ fn a_report_asked_for_at_the_page_is_mailed_though_the_server_is_down_and_to_nob
     assert!(code == 202 && words.contains("as soon as the mail server takes it"), "{code} {words}");
     assert_eq!(send(TOKEN, "pump-7", "GONE@quillhaven.example").0, 202);
     assert_eq!(site.count("SELECT count(*) FROM mail_reports WHERE ended IS NULL"), 2);
+    // Who sent what to whom is among what people did, and what nobody could send is not.
+    let audited = "accepted = 1 AND by = 'A. Berg' AND asset = 'pump-7' AND received > 0 AND topic = 'page/pump-7'";
+    for to in ["ada@quillhaven.example", "gone@quillhaven.example"] {
+        let asked =
+            format!("action ->> '$.action' = 'mail-report' AND action ->> '$.to' = '{to}' AND answer LIKE '%{to}%'");
+        assert_eq!(site.count(&format!("SELECT count(*) FROM audit WHERE {audited} AND {asked}")), 1, "{to}");
+    }
+    assert_eq!(site.count("SELECT count(*) FROM audit"), 2);
     daemon.kill();
     let daemon = site.start_with(&listen);
     let _sink = Sink::start(site.smtp, &site.path("mails"), None);

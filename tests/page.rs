@@ -13,6 +13,7 @@ use roundsman::advise::document::{Alert, Document};
 use roundsman::keep::read::{Reader, Span};
 use roundsman::web::passwords;
 use roundsman_models::EventTime;
+use serde_json::Value;
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
@@ -27,12 +28,18 @@ struct Site {
     broker: Broker,
     dir: tempfile::TempDir,
     port: u16,
+    sets: Vec<String>,
     daemon: Option<Process>,
 }
 
 impl Site {
     /// `more`: added to the configuration.
     fn start(more: &str) -> Self {
+        Self::start_with(more, &[])
+    }
+
+    /// `sets`: settings by `--set`.
+    fn start_with(more: &str, sets: &[&str]) -> Self {
         let (broker, dir, port) = (Broker::start(""), tempfile::tempdir().expect("a folder"), free_port());
         let text = format!(
             "site.name = \"quillhaven\"\nsite.zone = \"Europe/Berlin\"\nbroker.url = \"mqtt://127.0.0.1\"\nbroker.clock = \"stream\"\n\
@@ -42,7 +49,8 @@ impl Site {
              [assets.pump-7]\nclass = \"pump\"\n[assets.pump-7.points.pressure]\nunit = \"bar\"\nalarm_high = 4\n{more}"
         );
         std::fs::write(dir.path().join("site.toml"), text).expect("written");
-        let mut site = Self { broker, dir, port, daemon: None };
+        let sets = sets.iter().map(|set| (*set).to_owned()).collect();
+        let mut site = Self { broker, dir, port, sets, daemon: None };
         site.up();
         site
     }
@@ -55,6 +63,7 @@ impl Site {
             &self.dir.path().join("state"),
         );
         arguments.extend(["--set".into(), format!("http.listen=127.0.0.1:{}", self.port)]);
+        arguments.extend(self.sets.iter().flat_map(|set| ["--set".to_owned(), set.clone()]));
         let daemon = Process::spawn(support::roundsman(), &arguments, &Log::default());
         daemon.wait_until_connected(0);
         self.daemon = Some(daemon);
@@ -96,6 +105,22 @@ impl Site {
         let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
         let code = head.split(' ').nth(1).and_then(|code| code.parse().ok()).unwrap_or(0);
         Answer { code, head: head.to_owned(), body: body.to_owned() }
+    }
+
+    /// The body of an answer that is no text.
+    fn ask_bytes(&self, path: &str, headers: &[&str]) -> Vec<u8> {
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).expect("it listens");
+        stream.set_read_timeout(Some(Duration::from_secs(20))).expect("a time");
+        let mut head = format!("GET {path} HTTP/1.1\r\nConnection: close\r\nHost: 127.0.0.1:{}\r\n", self.port);
+        for header in headers {
+            head += &format!("{header}\r\n");
+        }
+        stream.write_all(format!("{head}\r\n").as_bytes()).expect("asked");
+        let mut bytes = Vec::new();
+        let _ = stream.read_to_end(&mut bytes);
+        let end = bytes.windows(4).position(|four| four == b"\r\n\r\n").expect("a head") + 4;
+        assert!(bytes.starts_with(b"HTTP/1.1 200"), "{}", String::from_utf8_lossy(&bytes[..end]));
+        bytes.split_off(end)
     }
 
     fn ours(&self) -> String {
@@ -180,6 +205,13 @@ fn who_has_no_right_is_refused() {
     for headers in [vec![], vec!["Authorization: Bearer forged-0123456789"], vec!["Cookie: roundsman=0000"]] {
         assert_eq!(site.ask("POST", page, &headers, body).code, 401, "{headers:?}");
     }
+    // A waveform, as if it had come.
+    let state = rusqlite::Connection::open(site.dir.path().join("state/state.db")).expect("state.db");
+    state.busy_timeout(Duration::from_secs(10)).expect("set");
+    let samples = [0.5, -0.25, 0.125, 0.0].repeat(16);
+    let payload = format!(r#"{{"rate_hz":1000,"unit":"g","samples":{samples:?}}}"#).into_bytes();
+    let row = rusqlite::params![1_930_000_100_000_000_i64, payload];
+    state.execute("INSERT INTO waveforms VALUES ('pump-7', 1, ?1, 'acc', ?2)", row).expect("a row");
     // What can be taken along is behind the same door; who may look may take it, and may not have it mailed.
     for (file, kind, name) in [
         ("report.pdf?paper=letter", "application/pdf", "report-pump-7.pdf"),
@@ -189,6 +221,12 @@ fn who_has_no_right_is_refused() {
             "text/csv; charset=utf-8",
             "alerts-pump-7-20310201-20310301.csv",
         ),
+        (
+            "waveforms.csv?from=1930000000&to=1930000290",
+            "text/csv; charset=utf-8",
+            "waveforms-pump-7-20310228-20310228.csv",
+        ),
+        ("waveform.wav?number=1", "audio/wav", "waveform-pump-7-1.wav"),
     ] {
         let path = format!("/machines/pump-7/{file}");
         assert_eq!(site.ask("GET", &path, &[], "").code, 401, "{path}");
@@ -203,9 +241,19 @@ fn who_has_no_right_is_refused() {
         ("trends.csv?from=2&to=1", 400),
         ("alerts.csv?from=1e99", 400),
         ("readings.csv", 404),
+        ("waveform.wav?number=2", 404),
+        ("waveform.wav?number=x", 400),
+        ("waveform.wav", 400),
     ] {
         assert_eq!(site.ask("GET", &format!("/machines/pump-7/{file}"), &[&look], "").code, code, "{file}");
     }
+    let list = site.ask("GET", "/machines/pump-7/waveforms.csv?from=1930000000&to=1930000290", &[&look], "").body;
+    assert!(list.contains(",1000,64,m/s2,,waveform-pump-7-1.wav,"), "{list}");
+    let wav = site.ask_bytes("/machines/pump-7/waveform.wav?number=1", &[&look]);
+    let samples: Vec<f32> =
+        hound::WavReader::new(wav.as_slice()).expect("a WAV").samples().collect::<Result<_, _>>().expect("samples");
+    // 1 g = 9.80665 m/s² by definition.
+    assert_eq!(samples, [0.5_f64, -0.25, 0.125, 0.0].map(|g| (g * 9.80665) as f32).repeat(16));
     for asset in ["pump-8", "..%2f..%2fetc", "a%0d%0aX-Evil:%201"] {
         let got = site.ask("GET", &format!("/machines/{asset}/report.pdf"), &[&look], "");
         assert!(got.code == 404 && got.header("x-evil").is_none(), "{asset}: {}", got.head);
@@ -320,6 +368,62 @@ fn without_users_the_page_can_be_looked_at_and_no_more() {
     assert_eq!(signed.code, 401, "there is nobody to sign in as");
 }
 
+/// What is kept and published stays metric and in UTC; what people read is in the site's units and by its clock.
+#[test]
+fn on_an_inch_site_people_read_inch_units_and_the_sites_clock_everywhere() {
+    let secrets = tempfile::tempdir().expect("a folder");
+    let site = Site::start_with(&users(secrets.path()), &["site.units=inch"]);
+    site.press("pump-7", 0..300, 5.0);
+    let (look, act) = (format!("Authorization: Bearer {LOOK_TOKEN}"), format!("Authorization: Bearer {ACT_TOKEN}"));
+    wait_for("the alert", || site.ask("GET", "/", &[&look], "").body.contains("alarm"));
+    // 1 psi = 6.894757 kPa (NIST SP 811, appendix B.8, from memory): 4 bar are 58.0 psi, 100 psi are 6.894757 bar.
+    let form = "action=set-limit&by=A.+Berg&point=pressure&limit=alarm-high&value=100&unit=psi";
+    let done = site.ask("POST", "/machines/pump-7/act", &[&act], form);
+    assert_eq!(done.code, 200, "{}", done.body);
+    let state = site.dir.path().join("state");
+    wait_for("the limit", || query_rows(&state, "SELECT count(*) FROM audit") == [1.0]);
+
+    let report = site.ask_bytes("/machines/pump-7/report.pdf", &[&look]);
+    let pdf = site.dir.path().join("report.pdf");
+    std::fs::write(&pdf, report).expect("written");
+    let words = std::process::Command::new("pdftotext").args(["-layout"]).arg(&pdf).arg("-").output();
+    let words = words.expect("this test needs pdftotext: install Debian's package poppler-utils, as tests/run does");
+    let words = String::from_utf8_lossy(&words.stdout).into_owned();
+    let get = |path: &str| site.ask("GET", path, &[&look], "").body;
+    let trend = "/machines/pump-7/trend.json?point=pressure&from=1929999000&to=1930001000";
+    for (name, text, parts) in [
+        ("the list", get("/"), vec!["Pressure at pressure is 7", "the limit of 58 psi"]),
+        ("the machine", get("/machines/pump-7"), vec!["the limit of 58 psi", "limit changed from 58 psi to 100 psi"]),
+        (
+            "the trend",
+            get(trend),
+            vec!["\"sign\":\"psi\"", "alarm above 58 psi", "limit changed from 58 psi to 100 psi"],
+        ),
+        (
+            "what to do",
+            get("/machines/pump-7/act"),
+            vec!["the limit of 58 psi", "limit changed from 58 psi to 100 psi"],
+        ),
+        (
+            "the report",
+            words,
+            vec!["the limit of 58 psi", "limit changed from 58 psi to 100 psi", "58 psi (set by the"],
+        ),
+    ] {
+        for part in parts {
+            assert!(text.contains(part), "{name}: no {part:?} in {text}");
+        }
+        assert!(!text.contains(" bar"), "{name}: {text}");
+        // By UTC it is the day before.
+        assert!(!text.contains("2031-02-27 2"), "{name}: {text}");
+    }
+    let published = alerts_of(&site);
+    let raised = published.first().expect("an alert");
+    assert!(raised.message.contains("the limit of 4 bar"), "{raised:?}");
+    let kept = query_rows(&state, "SELECT json_extract(action, '$.value') FROM audit");
+    assert!((kept[0] - 6.894757).abs() < 1e-5, "{kept:?}");
+}
+
 /// From when to when the trends are shown, by the page's address; seconds since 1970.
 async fn range_of(page: &Page) -> (f64, f64) {
     let range = page
@@ -384,6 +488,34 @@ async fn the_trend_is_gone_into(site: &Site, page: &Page, eyes: Eyes) {
     page.click("#back").await;
     assert_eq!(range_of(page).await, before);
     page.until_still(PICTURE).await;
+    if eyes == Eyes::Phone {
+        the_trend_is_pinched(page, PICTURE, before).await;
+    }
+}
+
+/// Two fingers apart go nearer, together farther; what lay between them stays there.
+async fn the_trend_is_pinched(page: &Page, picture: &str, before: (f64, f64)) {
+    let wide = |range: (f64, f64)| range.1 - range.0;
+    page.pinch(picture, 0.2, 0.6).await;
+    page.until_still(picture).await;
+    let near = range_of(page).await;
+    // Three times as far apart: a third of the range, but for whole pixels.
+    assert!((wide(near) / wide(before) - 1.0 / 3.0).abs() < 0.05, "{before:?} → {near:?}");
+    assert!(near.0 > before.0 && near.1 < before.1, "{before:?} → {near:?}");
+    page.pinch(picture, 0.6, 0.3).await;
+    page.until_still(picture).await;
+    let far = range_of(page).await;
+    assert!((wide(far) / wide(near) - 2.0).abs() < 0.2, "{near:?} → {far:?}");
+    for want in [near, before] {
+        let stood = range_of(page).await;
+        page.click("#back").await;
+        // This browser gives no click for the first tap after two fingers.
+        if range_of(page).await == stood {
+            page.click("#back").await;
+        }
+        assert_eq!(range_of(page).await, want);
+    }
+    page.until_still(picture).await;
 }
 
 /// The report and the tables, saved by the browser from the machine's page.
@@ -484,6 +616,9 @@ async fn journey(eyes: Eyes) {
     assert!(hour.starts_with("2031-02-28 00:0"), "the site's zone: {hour}");
     page.assert_well_made("the list").await;
     page.picture(&shot("list")).await;
+    let (paper, pages) = page.printed(&shot("list-on-paper")).await;
+    assert!(paper.contains("pump-7") && paper.contains("fan-2") && paper.contains("alarm"), "{paper}");
+    assert!(!paper.contains("Sign out") && pages == 1, "{pages} pages: {paper}");
 
     // It follows: a machine that was not there comes in without loading, and the page was not loaded anew.
     page.run("window.marked = true").await;
@@ -514,6 +649,11 @@ async fn journey(eyes: Eyes) {
     page.until("h2", "Trend").await;
     page.assert_well_made("the machine").await;
     page.picture(&shot("machine")).await;
+    let (paper, _) = page.printed(&shot("machine-on-paper")).await;
+    for part in ["pump-7", "alarm", "Trends", "alarm above 4 bar", "Who did what", "Plate"] {
+        assert!(paper.contains(part), "{part} on {paper}");
+    }
+    assert!(!paper.contains("Sign out") && !paper.contains("6 hours"), "nothing to press on paper: {paper}");
     the_trend_is_gone_into(&site, &page, eyes).await;
     page.assert_well_made("the machine, zoomed").await;
     page.picture(&shot("zoomed")).await;
@@ -569,6 +709,25 @@ async fn journey(eyes: Eyes) {
     lived.sort();
     replayed.sort();
     assert_eq!(lived, replayed);
+
+    // What was found is a label for `evaluate`.
+    let judged = site.dir.path().join("evaluation.json");
+    let done = support::roundsman()
+        .args(["evaluate", "--findings"])
+        .arg(site.dir.path().join("state"))
+        .arg("--out")
+        .arg(&judged)
+        .arg(&out)
+        .output()
+        .expect("it starts");
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    let judged: Value = serde_json::from_slice(&std::fs::read(&judged).expect("a file")).expect("JSON");
+    let labels: Vec<_> = judged["labels"].as_array().into_iter().flatten().collect();
+    let [label] = labels[..] else { panic!("one label, of what berg found: {judged}") };
+    assert_eq!((&label["asset"], &label["kind"]), (&"pump-7".into(), &"valve shut".into()), "{judged}");
+    let found = label["found"].as_array().expect("a list").iter().find(|found| found["severity"] == "alarm");
+    assert!(found.is_some_and(|found| found["at"].is_string()), "the alarm was right: {judged}");
+    assert_eq!(judged["false_alerts"], Value::Array(Vec::new()), "{judged}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

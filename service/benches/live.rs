@@ -2,8 +2,11 @@
 //! the delay from a reading's publish to the alert it causes at half that rate.
 //!
 //! ```text
-//! cargo bench -p roundsman --bench live -- [--days 8] [--rounds 3]
+//! cargo bench -p roundsman --bench live -- [--days 8] [--rounds 3] [--pages 5]
 //! ```
+//!
+//! `--pages N`: a third turn in each round, the same daemon with the page open N times: each holds the live list, and loads the
+//! list and a trend of a year every three seconds.
 //!
 //! One process publishes the simulated site's recording at QoS 1, as fast as Mosquitto takes it; both subscribers are
 //! processes of their own, on the same broker, in turns. The daemon counts as done when commands behind the last
@@ -12,6 +15,9 @@
 
 #[path = "../../tests/common/mod.rs"]
 mod common;
+
+#[path = "live/viewers.rs"]
+mod viewers;
 
 use common::load::{Load, be_the_publisher, now_us, write_messages};
 use common::process::{Log, Process, arguments};
@@ -50,13 +56,14 @@ fn main() {
         return;
     }
     let bench = std::env::args().any(|arg| arg == "--bench");
-    let (mut days, mut rounds) = if bench { (8, 3) } else { (1, 1) };
+    let (mut days, mut rounds, mut pages) = if bench { (8, 3, 0) } else { (1, 1, 0) };
     let mut args = std::env::args().skip(1);
     while let Some(arg) = args.next() {
         let mut number = || args.next().and_then(|text| text.parse().ok()).expect("a number follows");
         match arg.as_str() {
             "--days" => days = number(),
             "--rounds" => rounds = number(),
+            "--pages" => pages = number(),
             _ => {}
         }
     }
@@ -67,12 +74,20 @@ fn main() {
     let broker = Broker::start("max_queued_messages 0\n");
     println!("{} messages of {} days, {rounds} rounds in turns", messages.len(), days);
 
-    let mut rates = Vec::new();
+    let (mut rates, mut open) = (Vec::new(), Vec::new());
     for round in 1..=rounds {
         let bare = bare(&broker, &file, messages.len());
-        let daemon = daemon(&broker, &file, &messages, dir.path(), round);
-        println!("round {round}: bare subscriber {bare:.0} messages/s, daemon {daemon:.0}: {:.2}", daemon / bare);
-        rates.push((bare, daemon));
+        let alone = daemon(&broker, &file, &messages, dir.path(), &format!("daemon-{round}"), 0);
+        println!("round {round}: bare subscriber {bare:.0} messages/s, daemon {alone:.0}: {:.2}", alone / bare);
+        rates.push((bare, alone));
+        if pages > 0 {
+            let watched = daemon(&broker, &file, &messages, dir.path(), &format!("watched-{round}"), pages);
+            println!(
+                "round {round}: with {pages} pages open {watched:.0} messages/s: {:.3} of the daemon alone",
+                watched / alone
+            );
+            open.push(watched / alone);
+        }
     }
     let middle = |mut values: Vec<f64>| {
         values.sort_by(f64::total_cmp);
@@ -81,6 +96,9 @@ fn main() {
     let bare = middle(rates.iter().map(|rate| rate.0).collect());
     let all = middle(rates.iter().map(|rate| rate.1).collect());
     println!("median: bare subscriber {bare:.0} messages/s, daemon {all:.0} messages/s, share {:.2}", all / bare);
+    if pages > 0 {
+        println!("median: with {pages} pages open {:.3} of the daemon alone", middle(open));
+    }
     delay(&broker, &file, &messages, dir.path(), (all / 2.0) as u32);
 }
 
@@ -141,9 +159,12 @@ fn start(broker: &Broker, dir: &Path, name: &str, sets: &[&str]) -> Process {
     daemon
 }
 
-/// Messages a second of the daemon, until commands behind the last reading of every asset are answered.
-fn daemon(broker: &Broker, file: &Path, messages: &[Sent], dir: &Path, round: usize) -> f64 {
-    let daemon = start(broker, dir, &format!("daemon-{round}"), &[]);
+/// Messages a second of the daemon, until commands behind the last reading of every asset are answered; looked at on so many
+/// pages.
+fn daemon(broker: &Broker, file: &Path, messages: &[Sent], dir: &Path, name: &str, pages: usize) -> f64 {
+    let http = common::free_port();
+    let daemon = start(broker, dir, name, &[&format!("http.listen=127.0.0.1:{http}")]);
+    let watched = viewers::Viewers::open(http, pages);
     let answers = broker.listen(&["-t", "test/answers"]);
     let assets: HashSet<&str> = messages.iter().filter_map(|sent| sent.topic.split('/').nth(2)).collect();
     let before = (cpu_secs(daemon.pid()), cpu_secs(broker.pid()));
@@ -156,6 +177,7 @@ fn daemon(broker: &Broker, file: &Path, messages: &[Sent], dir: &Path, round: us
     }
     wait_for("the last answer", || answers.on("test/answers").len() >= assets.len());
     let took = began.elapsed();
+    watched.close(took);
     say_cost("daemon", cpu_secs(daemon.pid()) - before.0, broker, before.1, messages.len());
     daemon.stop();
     messages.len() as f64 / took.as_secs_f64()

@@ -12,6 +12,7 @@ use crate::acquire::sparkplug::host::{Host, HostSettings};
 use crate::advise::edge_node::EdgeNode;
 use crate::advise::publish::{Documents, Finish, Writer, WriterEnd};
 use crate::config::mail::Mail;
+use crate::config::people::Units;
 use crate::historian::{self, Copier};
 use crate::intake::{Edge, Gone, LOOKS_AHEAD, Machine, Router, Shard, look_ahead};
 use crate::keep::journal::Threads;
@@ -80,6 +81,8 @@ pub struct MailSettings {
     pub site: String,
     /// The site's zone.
     pub zone: TimeZone,
+    /// Units of the values people read.
+    pub units: Units,
     /// Makes the report that is attached.
     pub attach: Option<Attach>,
 }
@@ -444,6 +447,7 @@ impl Daemon {
             mail: mail.mail.clone(),
             site: mail.site.clone(),
             zone: mail.zone.clone(),
+            units: mail.units,
             store: Arc::new(Mutex::new(store)),
             changed: mail_changed,
             orders: orders.clone(),

@@ -59,6 +59,11 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
+/// What stands for a topic in the audit of what is done to an asset on the page.
+pub fn topic_of(asset: &str) -> String {
+    format!("{PAGE}{asset}")
+}
+
 /// The asset of a command given on the page.
 pub fn asset_of(topic: &str) -> Option<&str> {
     topic.strip_prefix(PAGE)
@@ -78,7 +83,7 @@ impl Inlet {
         }
         let id = Bytes::copy_from_slice(&id);
         let message = Message {
-            topic: format!("{PAGE}{asset}"),
+            topic: topic_of(asset),
             payload: command.into(),
             cut: false,
             retain: false,

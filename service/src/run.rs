@@ -114,6 +114,7 @@ pub fn settings(config: &Checked, topics: &Topics) -> Result<RunSettings, AppErr
                 mail,
                 site: config.site.name.clone(),
                 zone: config.site.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC),
+                units: config.site.units,
                 attach: Some(attach(config)),
             })
         }),

@@ -3,8 +3,8 @@
 
 #![allow(unreachable_pub, reason = "it is a module of a test")]
 
-use fantoccini::actions::{InputSource, MOUSE_BUTTON_LEFT, MouseActions, PointerAction};
-use fantoccini::wd::Capabilities;
+use fantoccini::actions::{Actions, InputSource, MOUSE_BUTTON_LEFT, MouseActions, PointerAction, TouchActions};
+use fantoccini::wd::{Capabilities, PrintConfiguration};
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::{Value, json};
@@ -130,6 +130,44 @@ impl Page {
             mouse = mouse.then(over(to)).then(PointerAction::Up { button: MOUSE_BUTTON_LEFT });
         }
         self.0.perform_actions(mouse).await.unwrap_or_else(|error| panic!("{css}: {error}"));
+    }
+
+    /// Two fingers on an element, each from one share of half its width beside the middle to another.
+    pub async fn pinch(&self, css: &str, from: f64, to: f64) {
+        let element = self.0.find(Locator::Css(css)).await.unwrap_or_else(|error| panic!("{css}: {error}"));
+        let half = element.rectangle().await.expect(css).2 / 2.0;
+        let finger = |id: &str, side: f64| {
+            let over = |share: f64| PointerAction::MoveToElement {
+                element: element.clone(),
+                duration: Some(Duration::from_millis(60)),
+                x: (side * share * half).round(),
+                y: 0.0,
+            };
+            TouchActions::new(id.to_owned())
+                .then(over(from))
+                .then(PointerAction::Down { button: MOUSE_BUTTON_LEFT })
+                .then(over((from + to) / 2.0))
+                .then(over(to))
+                .then(PointerAction::Up { button: MOUSE_BUTTON_LEFT })
+        };
+        let both = Actions::from(finger("thumb", -1.0)).and(finger("finger", 1.0));
+        self.0.perform_actions(both).await.unwrap_or_else(|error| panic!("{css}: {error}"));
+    }
+
+    /// What is on the paper: its text, and pages; kept beside the pictures, where those are wanted.
+    pub async fn printed(&self, name: &str) -> (String, usize) {
+        let pdf = self.0.print(PrintConfiguration::default()).await.expect("it prints");
+        let kept = tempfile::tempdir().expect("a folder");
+        let folder = std::env::var_os("ROUNDSMAN_SCREENSHOTS").map_or(kept.path().to_owned(), PathBuf::from);
+        let path = folder.join(format!("{name}.pdf"));
+        std::fs::write(&path, pdf).expect("written");
+        let words = Command::new("pdftotext").arg("-layout").arg(&path).arg("-").output();
+        let words =
+            words.expect("this test needs pdftotext: install Debian's package poppler-utils, as tests/run does");
+        assert!(words.status.success(), "{}", String::from_utf8_lossy(&words.stderr));
+        let text = String::from_utf8_lossy(&words.stdout).into_owned();
+        let pages = text.matches('\u{c}').count();
+        (text, pages)
     }
 
     /// Waits until the text of an element has this in it.

@@ -1,5 +1,6 @@
 //! Advisory generation (ISO 13374 block 6): what is said, to whom it reads on its own.
 
+pub mod audience;
 pub mod cloud_event;
 pub mod command;
 pub mod diagnosis;

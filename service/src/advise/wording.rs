@@ -1,21 +1,21 @@
 //! The one plain sentence or three of an alert: what was seen, and what to check.
 //!
-//! One line of at most [`LONGEST`] characters, metric units in the signs people read (`°C`, `rpm`, `m/s²`). What was
-//! seen is said as a fact; what it may be is said as a possibility, never as a diagnosis, and the site's procedures
+//! One line of at most [`LONGEST`] characters, in documents with metric units in the signs people read (`°C`, `rpm`, `m/s²`);
+//! for the people of a site in theirs ([`audience`](super::audience)). What was seen is said as a fact; what it may be is said as a possibility, never as a diagnosis, and the site's procedures
 //! come first. When it gets too long, parts fall off in a fixed order: how earlier forecasts held, forecast, state, source
 //! of the limit, onset, the check for a fault that a waveform names; all of them have fields of their own.
 //!
 //! Names come from outside: control characters become spaces, long names are cut.
 
+use super::audience::{Audience, Points};
 use super::diagnosis::{Basis, Diagnosis, Explanation, Standing, Verdict};
 use super::document::{
     Alert, Change, Condition, Contribution, Evidence, Finding, Forecast, LifeState, LimitSource, Measured, Neighbour,
     Relation, RemainingLife, Severity, Thresholds, Zone,
 };
-use crate::asset::spec::{AssetSpec, Detection, PointSpec, Quantity};
+use crate::asset::spec::{AssetSpec, Detection, Quantity};
 use crate::config::value::show_secs;
 use crate::engine::Action;
-use jiff::Timestamp;
 use roundsman_models::EventTime;
 use roundsman_models::assess::shaft_speed::SpeedSource;
 
@@ -32,10 +32,31 @@ const TELLING_INTERVALS: u32 = 5;
 /// Share from which a point is worth a word of advice beside the first.
 const TELLING_SHARE: f64 = 0.15;
 
-/// The message of an alert. `spec` gives its points their quantities; `only_in_state`: the engine sees the change in
-/// this operating state and has seen none in another since.
+/// "Only in" is half of what was found; nothing else in a document tells it.
+const ONLY_IN: &str = ", only in operating state ";
+
+/// What a point measures, and how a vibration value was formed.
+pub type Kind = (Quantity, Detection);
+
+/// The message of an alert, as it is published. `spec` gives its points their quantities; `only_in_state`: the engine sees the
+/// change in this operating state and has seen none in another since.
 pub fn message(alert: &Alert, spec: &AssetSpec, only_in_state: bool) -> String {
-    let scene = Scene { alert, spec, lead: lead(alert), only_in_state };
+    message_for(alert, &|name| spec.kind(name), only_in_state, Audience::of_documents())
+}
+
+/// What the engine saw of it when it was published: the change was in one operating state only.
+pub(super) fn only_in_one_state(alert: &Alert) -> bool {
+    alert.message.contains(ONLY_IN)
+}
+
+/// The message of an alert for somebody.
+pub(super) fn message_for(
+    alert: &Alert,
+    kinds: &dyn Fn(&str) -> Option<Kind>,
+    only_in_state: bool,
+    audience: Audience<'_>,
+) -> String {
+    let scene = Scene { alert, kinds, lead: lead(alert), only_in_state, audience };
     let mut parts = Vec::new();
     match alert.change {
         Change::Raised
@@ -94,6 +115,11 @@ pub fn message(alert: &Alert, spec: &AssetSpec, only_in_state: bool) -> String {
 
 /// The message of a condition document.
 pub fn condition_message(condition: &Condition) -> String {
+    condition_for(condition, Audience::of_documents())
+}
+
+/// The message of a condition for somebody.
+pub(super) fn condition_for(condition: &Condition, audience: Audience<'_>) -> String {
     let state =
         condition.operating_state.as_deref().map_or(String::new(), |s| format!(" in {}", plain(s, LONGEST_NAME)));
     let open = condition.open_alerts.len();
@@ -115,7 +141,7 @@ pub fn condition_message(condition: &Condition) -> String {
         let reason = plain(&work.reason, LONGEST_NAME);
         if work.open {
             let count = work.held_back.len();
-            let until = minute(work.to);
+            let until = audience.minute(work.to);
             parts.push(Part::must(format!("Maintenance until {until} ({reason}): {count} findings are held back.")));
         } else if standing > 0 {
             parts.push(Part::must(format!("Maintenance ({reason}) is over, {standing} of its findings still stand.")));
@@ -188,8 +214,7 @@ pub fn number(value: f64) -> String {
 
 /// A time for people: `2031-03-04 06:15Z`.
 pub fn minute(at: EventTime) -> String {
-    let nearest = if at.0 < 0 { Timestamp::MIN } else { Timestamp::MAX };
-    Timestamp::from_microsecond(at.0).unwrap_or(nearest).strftime("%Y-%m-%d %H:%MZ").to_string()
+    Audience::of_documents().minute(at)
 }
 
 /// A severity in one word.
@@ -249,18 +274,20 @@ fn lead(alert: &Alert) -> Option<&Contribution> {
 
 struct Scene<'a> {
     alert: &'a Alert,
-    spec: &'a AssetSpec,
+    kinds: &'a dyn Fn(&str) -> Option<Kind>,
     lead: Option<&'a Contribution>,
     only_in_state: bool,
+    audience: Audience<'a>,
 }
 
 impl Scene<'_> {
-    fn point(&self, name: &str) -> Option<&PointSpec> {
-        self.spec.points.iter().find(|p| p.name == name)
+    fn quantity(&self, name: &str) -> Quantity {
+        (self.kinds)(name).map_or(Quantity::Other, |(quantity, _)| quantity)
     }
 
-    fn quantity(&self, name: &str) -> Quantity {
-        self.point(name).map_or(Quantity::Other, |p| p.quantity)
+    /// A value with its unit.
+    fn measured(&self, m: &Measured) -> String {
+        measured(m, self.audience)
     }
 
     /// What the alert is about, without numbers.
@@ -290,7 +317,7 @@ impl Scene<'_> {
             Quantity::State => "state",
             Quantity::Other => "value",
         };
-        let formed = match self.point(name).map_or(Detection::Unstated, |p| p.detection) {
+        let formed = match (self.kinds)(name).map_or(Detection::Unstated, |(_, detection)| detection) {
             Detection::Rms => " (rms)",
             Detection::Peak => " (peak)",
             Detection::PeakToPeak => " (peak to peak)",
@@ -303,14 +330,14 @@ impl Scene<'_> {
     fn held_back(&self, parts: &mut Vec<Part>) {
         let Some(held) = &self.alert.held_back else { return };
         let reason = plain(&held.reason, LONGEST_NAME);
-        let since = minute(held.since);
+        let since = self.audience.minute(held.since);
         parts.push(Part::must(format!("Held back since {since} by maintenance ({reason}), and still there.")));
     }
 
     /// What looks like another set-up is said as one, and as nothing else.
     fn set_up(&self, parts: &mut Vec<Part>) -> bool {
         let Some(set_up) = &self.alert.set_up else { return false };
-        let (points, factor, since) = (set_up.points, number(set_up.factor), minute(set_up.since));
+        let (points, factor, since) = (set_up.points, number(set_up.factor), self.audience.minute(set_up.since));
         let limit = self.alert.contributions.iter().find(|c| c.evidence == Evidence::Limit);
         // A limit that somebody set is passed whatever the reason.
         if limit.and_then(|c| c.limit.as_ref()).is_some_and(|limit| limit.source != "baseline") {
@@ -366,7 +393,7 @@ impl Scene<'_> {
             return;
         };
         let subject = self.in_words(&lead.point);
-        let observed = measured(&lead.observed);
+        let observed = self.measured(&lead.observed);
         let name = plain(&lead.point, LONGEST_NAME);
         let asset = plain(&self.alert.asset, LONGEST_NAME);
         let (text, compare) = match lead.evidence {
@@ -399,10 +426,12 @@ impl Scene<'_> {
             parts.extend(since);
         }
         if let Some(state) = self.alert.operating_state.as_deref().filter(|_| compare) {
-            let only = if self.only_in_state { "only in" } else { "in" };
+            let name = plain(state, LONGEST_NAME);
             // "Only in" is half of the finding and stays.
-            let text = format!(", {only} operating state {}", plain(state, LONGEST_NAME));
-            parts.push(if self.only_in_state { Part::must(text) } else { Part::may(4, text) });
+            parts.push(match self.only_in_state {
+                true => Part::must(format!("{ONLY_IN}{name}")),
+                false => Part::may(4, format!(", in operating state {name}")),
+            });
         }
         parts.push(Part::must(".".to_owned()));
         if let Some(forecast) = self.alert.remaining_life.as_ref().and_then(|life| life.forecasts.first()) {
@@ -413,7 +442,7 @@ impl Scene<'_> {
 
     /// An onset is an estimate: the minute says nothing once it is days ago.
     fn ago(&self, onset: EventTime) -> String {
-        let text = minute(onset);
+        let text = self.audience.minute(onset);
         if self.alert.at.hours_since(onset) < 48.0 { text } else { text.split(' ').take(1).collect() }
     }
 
@@ -436,11 +465,11 @@ impl Scene<'_> {
         // A factor means nothing on a scale whose zero is arbitrary.
         let has_zero = !matches!(self.quantity(&lead.point), Quantity::Temperature | Quantity::State | Quantity::Other);
         if has_zero && wanted > 0.0 && factor > 0.0 && !(1.0 / TELLING_FACTOR..TELLING_FACTOR).contains(&factor) {
-            return Some(format!(", {} times the {} expected", number(factor), measured(expected)));
+            return Some(format!(", {} times the {} expected", number(factor), self.measured(expected)));
         }
         let side = if apart > 0.0 { "above" } else { "below" };
-        let apart = measured(&Measured { value: apart.abs(), unit: expected.unit.clone() });
-        Some(format!(", {apart} {side} the {} expected", measured(expected)))
+        let apart = difference(apart.abs(), &expected.unit, self.audience);
+        Some(format!(", {apart} {side} the {} expected", self.measured(expected)))
     }
 
     fn limit(&self, lead: &Contribution, limit: &LimitSource, parts: &mut Vec<Part>) {
@@ -454,7 +483,7 @@ impl Scene<'_> {
             (true, false) => "below",
             (false, _) => "near",
         };
-        parts.push(Part::must(format!(", {place} the limit of {}", measured(&limit.limit))));
+        parts.push(Part::must(format!(", {place} the limit of {}", self.measured(&limit.limit))));
         let source = match limit.source.as_str() {
             "baseline" => " learned from it".to_owned(),
             "own" => " set by the site".to_owned(),
@@ -644,12 +673,23 @@ fn forecast_words(forecast: &Forecast) -> Option<String> {
     })
 }
 
-fn measured(m: &Measured) -> String {
-    if !m.value.is_finite() {
+fn measured(m: &Measured, audience: Audience<'_>) -> String {
+    let unit = audience.units.shown(&m.unit);
+    with_sign(if unit.is_kept() { m.value } else { unit.value(m.value) }, &unit.sign)
+}
+
+/// How far two values are apart: on a scale whose zero lies elsewhere that is no value.
+fn difference(apart: f64, unit: &str, audience: Audience<'_>) -> String {
+    let unit = audience.units.shown(unit);
+    with_sign(unit.difference(apart), &unit.sign)
+}
+
+fn with_sign(value: f64, sign: &str) -> String {
+    if !value.is_finite() {
         return "no value".to_owned();
     }
-    let unit = plain(unit_sign(&m.unit), 16);
-    if unit.is_empty() { number(m.value) } else { format!("{} {unit}", number(m.value)) }
+    let sign = plain(sign, 16);
+    if sign.is_empty() { number(value) } else { format!("{} {sign}", number(value)) }
 }
 
 fn share(value: f64) -> u8 {
@@ -706,4 +746,4 @@ fn join(parts: &[Part]) -> String {
 
 #[cfg(test)]
 #[path = "wording_tests.rs"]
-mod tests;
+pub(crate) mod tests;

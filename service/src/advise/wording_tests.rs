@@ -1,7 +1,7 @@
 use super::*;
 use crate::advise::document::Thresholds;
 use crate::advise::document::tests::{AT, alert};
-use crate::asset::spec::{OwnLimits, Role, VibrationSpec};
+use crate::asset::spec::{OwnLimits, PointSpec, Role, VibrationSpec};
 use proptest::prelude::*;
 
 fn point(name: &str, quantity: Quantity, detection: Detection, unit: &str) -> PointSpec {
@@ -17,7 +17,7 @@ fn point(name: &str, quantity: Quantity, detection: Detection, unit: &str) -> Po
     }
 }
 
-fn spec() -> AssetSpec {
+pub(crate) fn spec() -> AssetSpec {
     AssetSpec {
         name: "pump-7".into(),
         area: None,

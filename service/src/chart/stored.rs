@@ -1,6 +1,7 @@
 //! From what is kept to a picture: the one way for the page and the report.
 
 use super::{Fan, Mark, MarkKind, Palette, Picture, Shown, Size, TrendChart, Units};
+use crate::advise::audience::{Audience, of_plate};
 use crate::advise::document::{Alert, Change, Condition, RemainingLifeStatement, Severity};
 use crate::advise::wording::severity_word;
 use crate::keep::KeepError;
@@ -52,9 +53,11 @@ pub fn trend(
     let periods = reader.periods(&asset.name, from, to, columns / 12)?;
     let condition = reader.condition(&asset.name)?;
     let life = reader.remaining_life(&asset.name)?;
+    let audience = Audience { units: view.units, zone: view.zone };
     let span = Span { asset: Some(&asset.name), from, to, most: MOST_MARKS };
-    let mut marks: Vec<Mark> = reader.alerts(span)?.iter().filter_map(alert_mark).collect();
-    marks.extend(reader.audit(span)?.iter().filter_map(command_mark));
+    let mut marks: Vec<Mark> =
+        reader.alerts(span)?.iter().filter_map(|alert| alert_mark(alert, asset, audience)).collect();
+    marks.extend(reader.audit(span)?.iter().filter_map(|row| command_mark(row, audience)));
     let limits = condition.as_ref().and_then(|c| c.points.iter().find(|p| p.point == point.name));
     let limits = limits.map(|p| p.limits.clone()).unwrap_or_default();
     let fans = fans(&point.name, life.as_ref(), condition.as_ref(), &rows);
@@ -76,7 +79,7 @@ pub fn trend(
 }
 
 /// An alert's mark: when it was raised, rose or went.
-fn alert_mark(alert: &Alert) -> Option<Mark> {
+fn alert_mark(alert: &Alert, asset: &AssetRow, audience: Audience<'_>) -> Option<Mark> {
     let kind = match (alert.change, alert.severity) {
         (Change::Returned | Change::Closed, _) => MarkKind::Returned,
         (Change::Raised | Change::Escalated | Change::Recurred, Severity::Alarm) => MarkKind::Alarm,
@@ -84,16 +87,17 @@ fn alert_mark(alert: &Alert) -> Option<Mark> {
         (Change::Raised | Change::Escalated | Change::Recurred, Severity::Advisory) => MarkKind::Advisory,
         _ => return None,
     };
+    let said = audience.alert(alert, of_plate(&asset.plate));
     let text = match kind {
-        MarkKind::Returned => format!("returned to normal: {}", alert.message),
-        _ => format!("{}: {}", severity_word(alert.severity), alert.message),
+        MarkKind::Returned => format!("returned to normal: {said}"),
+        _ => format!("{}: {said}", severity_word(alert.severity)),
     };
     Some(Mark { at: alert.at, kind, text })
 }
 
-fn command_mark(row: &AuditRow) -> Option<Mark> {
+fn command_mark(row: &AuditRow, audience: Audience<'_>) -> Option<Mark> {
     let at = row.at.filter(|_| row.accepted)?;
-    Some(Mark { at, kind: MarkKind::Command, text: format!("{}: {}", row.by, row.answer) })
+    Some(Mark { at, kind: MarkKind::Command, text: format!("{}: {}", row.by, audience.deed(row).0) })
 }
 
 /// The forecasts of a point: each starts where the point stood when the statement was made.

@@ -118,10 +118,13 @@ impl Rows {
 pub fn judge(found: &Found, results: String, truths: &Truths, options: &Options) -> Result<Evaluation, Error> {
     let rows = count_rows(found, truths, options)?;
     let mut notes = Vec::new();
-    let (labels, aside): (Vec<&Label>, Vec<&Label>) = truths
-        .labels
-        .iter()
-        .partition(|label| rows.get(label.asset.as_str()).is_some_and(|rows| rows.reach_into(&label.span)));
+    // Nothing is judged by these, so nothing has to be there to judge: they only explain alerts.
+    let (unknown, known): (Vec<&Label>, Vec<&Label>) =
+        truths.labels.iter().partition(|label| label.about == About::Unknown);
+    let (labels, aside): (Vec<&Label>, Vec<&Label>) = known.into_iter().partition(|label| {
+        // Of a silent asset there are no snapshots: that is what the alert is about.
+        rows.get(label.asset.as_str()).is_some_and(|rows| label.about == About::Silence || rows.reach_into(&label.span))
+    });
     if !aside.is_empty() {
         let names: Vec<&str> = aside.iter().take(5).map(|label| label.asset.as_str()).collect();
         let more = if aside.len() > names.len() { ", ..." } else { "" };
@@ -131,8 +134,6 @@ pub fn judge(found: &Found, results: String, truths: &Truths, options: &Options)
             names.join(", ")
         ));
     }
-    let (unknown, labels): (Vec<&Label>, Vec<&Label>) =
-        labels.into_iter().partition(|label| label.about == About::Unknown);
     // In a labelled recording nothing is known of other assets.
     let episodes: Vec<&Episode> = match &truths.marked {
         Some(marked) => found.episodes.iter().filter(|episode| marked.rows.contains_key(&episode.asset)).collect(),

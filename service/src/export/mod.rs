@@ -9,9 +9,11 @@ mod file;
 mod parquet;
 mod readings;
 mod state;
+mod waveforms;
 
 pub use cells::{Cell, Column, Kind, Sheet};
 pub(crate) use file::replace;
+pub use waveforms::{Wav, wav};
 
 use crate::config::{self, Checked, Sources};
 use crate::error::{Error, Fault};
@@ -35,12 +37,15 @@ pruned once the snapshots cover it unless journal.keep_days says how long it sta
 and `roundsman replay --out DIR state/journal.db` makes them again.\n\n\
 trends: rows of 5 minutes, 1 hour and 1 week with their mean, least and greatest and what was expected; `growing` marks \
 those that were not full at the last snapshot.\n\n\
+waveforms: with --samples each kept waveform is written too, as WAV of 32-bit floats in m/s2 (not scaled to 1) into the folder \
+`waveforms`; the list then names the file with its rate, length, unit, direction and shaft speed.\n\n\
 Times are ISO 8601 with their offset, in site.zone where the configuration says one, else in UTC; in Parquet they are \
 timestamps. CSV is UTF-8 with a byte order mark, comma and decimal point; text that a spreadsheet would take for a formula \
 has an apostrophe before it.",
     after_long_help = "Examples:\n  roundsman export --config plant.toml pump-7 --format csv --out pump-7\n  \
 roundsman export --config plant.toml --all --from 2026-11-01 --to 2026-12-01 --format parquet --out november\n  \
-roundsman export --state /var/lib/roundsman --all --only alerts,audit --out shift"
+roundsman export --state /var/lib/roundsman --all --only alerts,audit --out shift\n  \
+roundsman export --config plant.toml pump-7 --only waveforms --samples --out pump-7"
 )]
 pub struct ExportArgs {
     /// The asset.
@@ -70,6 +75,9 @@ pub struct ExportArgs {
     /// Only these tables.
     #[arg(long, value_enum, value_name = "TABLE,...", value_delimiter = ',')]
     pub only: Vec<Table>,
+    /// Also the kept waveforms themselves, a WAV each; the list names them.
+    #[arg(long)]
+    pub samples: bool,
     /// Folder for the files; made when missing. Files of the same names are replaced.
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
@@ -168,8 +176,16 @@ pub fn run(args: &ExportArgs, say: &mut dyn Write) -> Result<(), Error> {
     }
     let mut state = open(&dir)?;
     check_asset(&state, &dir, wanted.asset.as_deref())?;
-    std::fs::create_dir_all(&args.out).map_err(|source| Error::io("make the folder", &args.out, source))?;
     let wants = |table: &Table| args.only.is_empty() || args.only.contains(table);
+    if args.samples && !wants(&Table::Waveforms) {
+        return Err(Error::new(Fault::Usage, "--samples needs the table waveforms: add it to --only"));
+    }
+    std::fs::create_dir_all(&args.out).map_err(|source| Error::io("make the folder", &args.out, source))?;
+    let folder = args.out.join("waveforms");
+    if args.samples {
+        std::fs::create_dir_all(&folder).map_err(|source| Error::io("make the folder", &folder, source))?;
+    }
+    let mut samples = 0_u64;
     let bar = bar();
     // One transaction: the tables are of one moment.
     let state = state.transaction().map_err(|source| failed(&dir, source))?;
@@ -196,6 +212,15 @@ pub fn run(args: &ExportArgs, say: &mut dyn Write) -> Result<(), Error> {
             };
             match table {
                 Table::Readings => readings::write(&dir, config.as_ref(), &wanted, &bar, &mut notes, &mut put)?,
+                Table::Waveforms if args.samples => {
+                    let mut take = |wav: &Wav| {
+                        samples += 1;
+                        waveforms::into_folder(&folder, wav)
+                    };
+                    waveforms::write(&state, &wanted, Some(&mut take), &mut put)
+                        .map_err(|fault| fault.at(&dir.display().to_string()))?;
+                    notes.push(format!("{samples} of them as WAV in {}", folder.display()));
+                }
                 _ => state::write(&state, *table, &wanted, &mut put)
                     .map_err(|fault| fault.at(&dir.display().to_string()))?,
             }
@@ -223,7 +248,12 @@ pub fn run(args: &ExportArgs, say: &mut dyn Write) -> Result<(), Error> {
 pub fn write_csv(dir: &Path, table: Table, wanted: &Wanted, zone: &TimeZone, out: &mut dyn Write) -> Result<(), Error> {
     let state = open(dir)?;
     let mut sheet: Box<dyn Sheet + '_> = Box::new(csv::CsvSheet::new(out, state::columns(table), zone.clone())?);
-    state::write(&state, table, wanted, &mut |row| sheet.row(row))?;
+    let mut put = |row: &[Cell<'_>]| sheet.row(row);
+    match table {
+        // Of one machine: few enough that its list can say all of them.
+        Table::Waveforms => waveforms::write(&state, wanted, Some(&mut |_| Ok(())), &mut put)?,
+        _ => state::write(&state, table, wanted, &mut put)?,
+    }
     sheet.finish()
 }
 

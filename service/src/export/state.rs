@@ -50,15 +50,6 @@ const ALERTS: &[Column] = &[
     column("document", Kind::Text),
 ];
 
-const WAVEFORMS: &[Column] = &[
-    column("time", Kind::Time),
-    column("asset", Kind::Text),
-    column("number", Kind::Whole),
-    column("point", Kind::Text),
-    column("bytes", Kind::Whole),
-    column("kept_as", Kind::Text),
-];
-
 const AUDIT: &[Column] = &[
     column("time", Kind::Time),
     column("received", Kind::Time),
@@ -80,12 +71,12 @@ pub(super) fn columns(table: Table) -> &'static [Column] {
         Table::Readings => &[],
         Table::Trends => TRENDS,
         Table::Alerts => ALERTS,
-        Table::Waveforms => WAVEFORMS,
+        Table::Waveforms => super::waveforms::COLUMNS,
         Table::Audit => AUDIT,
     }
 }
 
-type Put<'p> = &'p mut dyn FnMut(&[Cell<'_>]) -> Result<(), Error>;
+pub(super) type Put<'p> = &'p mut dyn FnMut(&[Cell<'_>]) -> Result<(), Error>;
 
 /// Puts one row of SQLite.
 type PutRow = fn(&Row<'_>, Put<'_>) -> Result<(), Error>;
@@ -94,6 +85,7 @@ type PutRow = fn(&Row<'_>, Put<'_>) -> Result<(), Error>;
 pub(super) fn write(state: &Connection, table: Table, wanted: &Wanted, put: Put<'_>) -> Result<(), Error> {
     let (sql, row): (&str, PutRow) = match table {
         Table::Readings => return Ok(()),
+        Table::Waveforms => return super::waveforms::write(state, wanted, None, put),
         Table::Trends => (
             "SELECT t * 1000000, tier, assets.name, points.name, points.unit, count, min, mean, max, expected, expected_low, expected_high, growing FROM (
                  SELECT *, 0 AS growing FROM trend UNION ALL SELECT *, 1 AS growing FROM trend_open) AS rows
@@ -107,13 +99,6 @@ pub(super) fn write(state: &Connection, table: Table, wanted: &Wanted, put: Put<
             "SELECT at, asset, id, revision, change, state, severity, document FROM alerts
              WHERE (?1 IS NULL OR asset = ?1) AND at >= ?2 AND at < ?3 ORDER BY asset, at, id, revision",
             alert,
-        ),
-        Table::Waveforms => (
-            "SELECT at, asset, number, point, length(payload),
-                 (SELECT group_concat(slot, ' ') FROM waveform_slots AS kept
-                  WHERE kept.asset = waveforms.asset AND kept.number = waveforms.number)
-             FROM waveforms WHERE (?1 IS NULL OR asset = ?1) AND at >= ?2 AND at < ?3 ORDER BY asset, number",
-            plain,
         ),
         Table::Audit => (
             "SELECT at, received, asset, by,
@@ -160,7 +145,7 @@ fn fits(kind: Kind, cell: &Cell<'_>) -> bool {
     )
 }
 
-fn unreadable(source: rusqlite::Error) -> Error {
+pub(super) fn unreadable(source: rusqlite::Error) -> Error {
     Error::new(Fault::Io, "cannot be read").because(source)
 }
 
@@ -171,7 +156,7 @@ fn plain(row: &Row<'_>, put: Put<'_>) -> Result<(), Error> {
     put(&cells)
 }
 
-fn cell<'r>(row: &'r Row<'_>, at: usize) -> Result<Cell<'r>, Error> {
+pub(super) fn cell<'r>(row: &'r Row<'_>, at: usize) -> Result<Cell<'r>, Error> {
     Ok(match row.get_ref(at).map_err(unreadable)? {
         ValueRef::Integer(number) => Cell::Whole(number),
         ValueRef::Real(number) => Cell::Real(number),

@@ -2,6 +2,7 @@
 //! alert and of the mail it makes due.
 
 use super::Record;
+use super::plate::Plate;
 use super::report_mail::{ReportEnded, end_report};
 use crate::advise::document::{Alert, Document};
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
@@ -159,12 +160,13 @@ pub fn read_told(connection: &Connection, id: &str, raised: i64, address: &str) 
         .optional()
 }
 
-/// Area and class of an asset, as it was last defined.
-pub fn read_place(connection: &Connection, asset: &str) -> rusqlite::Result<Option<(Option<String>, Option<String>)>> {
-    connection
-        .prepare_cached("SELECT plate ->> '$.area', plate ->> '$.class' FROM plates WHERE asset = ?1")?
-        .query_row([asset], |row| Ok((row.get(0)?, row.get(1)?)))
-        .optional()
+/// The plate of an asset, as it was last defined; empty when it never was, or cannot be read.
+pub fn read_plate(connection: &Connection, asset: &str) -> rusqlite::Result<Plate> {
+    let text = connection
+        .prepare_cached("SELECT plate FROM plates WHERE asset = ?1")?
+        .query_row([asset], |row| row.get::<_, String>(0))
+        .optional()?;
+    Ok(text.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default())
 }
 
 /// The last day an address got its digest.

@@ -1,12 +1,15 @@
 //! Reports that people at the page had mailed: who, of what, to whom, when, and what became of it. A row is there before
 //! the page says so, and stays until the server has the mail, over restarts too; then it is the record of it.
 
+use crate::inlet;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
 /// More do not wait; whoever asks for another is told.
 pub const REPORTS_WAITING: u64 = 100;
 /// Rows that stay after they are sent.
 const KEPT: i64 = 1000;
+/// `part` of their rows in the audit begins here. They stand for no row of the journal, and no journal row has so many entries.
+pub(super) const FIRST_PART: i64 = 1 << 30;
 
 /// Version 4 brought them.
 macro_rules! report_mail_tables {
@@ -70,7 +73,32 @@ impl ReportMail {
     }
 }
 
-/// Lets one wait.
+/// Who sent what to whom belongs to what people did: into the audit. Its position is the first that no snapshot covers, since
+/// whoever copies the audit looks no further back.
+fn put_in_audit(transaction: &Transaction<'_>, asked: &ReportAsked) -> rusqlite::Result<()> {
+    let position = transaction
+        .prepare_cached("SELECT 1 + coalesce(max(CAST(value AS INTEGER)), 0) FROM meta WHERE key = 'position'")?
+        .query_row([], |row| row.get::<_, i64>(0))?;
+    let action = serde_json::json!({ "action": "mail-report", "to": asked.address }).to_string();
+    transaction
+        .prepare_cached(
+            "INSERT INTO audit (position, part, received, asset, by, action, accepted, answer, topic)
+             SELECT ?1, coalesce(max(part) + 1, ?2), ?3, ?4, ?5, ?6, 1, ?7, ?8 FROM audit WHERE position = ?1 AND part >= ?2",
+        )?
+        .execute(params![
+            position,
+            FIRST_PART,
+            asked.asked,
+            asked.asset,
+            asked.by,
+            action,
+            format!("the report goes to {} by mail", asked.address),
+            inlet::topic_of(&asked.asset)
+        ])?;
+    Ok(())
+}
+
+/// Lets one wait, and writes down who asked.
 pub(super) fn put_report(transaction: &Transaction<'_>, asked: &ReportAsked) -> rusqlite::Result<()> {
     transaction
         .prepare_cached("INSERT INTO mail_reports (asset, address, by, asked) VALUES (?1, ?2, ?3, ?4)")?
@@ -80,7 +108,7 @@ pub(super) fn put_report(transaction: &Transaction<'_>, asked: &ReportAsked) -> 
             "DELETE FROM mail_reports WHERE ended IS NOT NULL AND number <= (SELECT max(number) FROM mail_reports) - ?1",
         )?
         .execute([KEPT])?;
-    Ok(())
+    put_in_audit(transaction, asked)
 }
 
 /// Writes down what became of one.
@@ -98,4 +126,53 @@ pub fn read_waiting_report(connection: &Connection, after: i64) -> rusqlite::Res
         ReportMail::COLUMNS
     );
     connection.prepare_cached(&sql)?.query_row([after], ReportMail::read).optional()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::keep::Store;
+
+    #[test]
+    fn who_sent_what_to_whom_is_audited_beside_what_the_journal_holds() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let mut store = Store::open(dir.path()).expect("opens");
+        let mut put = |address: &str, at| {
+            let transaction = store.connection.transaction().expect("begins");
+            let asked =
+                ReportAsked { asset: "pump-7".into(), address: address.into(), by: "A. Berg".into(), asked: at };
+            put_report(&transaction, &asked).expect("put");
+            transaction.commit().expect("commits");
+        };
+        put("ada@quillhaven.example", 5);
+        put("grace@quillhaven.example", 6);
+        let recovered = crate::keep::store::Recovered { position: 40, ..Default::default() };
+        assert_eq!(store.last_position(&recovered).expect("read"), 40);
+        store.connection.execute("INSERT OR REPLACE INTO meta VALUES ('position', '40')", []).expect("noted");
+        let transaction = store.connection.transaction().expect("begins");
+        let asked = ReportAsked { asset: "pump-7".into(), address: "x@y.example".into(), by: "B".into(), asked: 7 };
+        put_report(&transaction, &asked).expect("put");
+        transaction.commit().expect("commits");
+        // The journal's numbers go on where they were: no row of it stands behind these.
+        assert_eq!(store.last_position(&recovered).expect("read"), 40);
+
+        let reader = crate::keep::read::Reader::open(dir.path()).expect("opens");
+        let rows = reader.audit(crate::keep::read::Span::newest("pump-7", 10)).expect("read");
+        let said: Vec<_> = rows.iter().map(|row| (row.received.0, row.by.as_str(), row.answer.as_str())).collect();
+        assert_eq!(
+            said,
+            [
+                (5, "A. Berg", "the report goes to ada@quillhaven.example by mail"),
+                (6, "A. Berg", "the report goes to grace@quillhaven.example by mail"),
+                (7, "B", "the report goes to x@y.example by mail"),
+            ]
+        );
+        assert!(rows.iter().all(|row| row.accepted && row.at.is_none() && row.topic.as_deref() == Some("page/pump-7")));
+        let places: Vec<i64> = {
+            let mut statement = store.connection.prepare("SELECT position FROM audit ORDER BY received").expect("sql");
+            let rows = statement.query_map([], |row| row.get(0)).expect("rows");
+            rows.collect::<rusqlite::Result<_>>().expect("numbers")
+        };
+        assert_eq!(places, [1, 1, 41], "behind what a snapshot covers");
+    }
 }

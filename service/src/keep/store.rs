@@ -2,7 +2,7 @@
 
 use super::mail::mail_tables;
 use super::plate::Plate;
-use super::report_mail::report_mail_tables;
+use super::report_mail::{FIRST_PART, report_mail_tables};
 use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
@@ -455,7 +455,9 @@ impl Store {
     pub fn last_position(&self, recovered: &Recovered) -> Result<u64, KeepError> {
         let audited = self
             .connection
-            .query_row("SELECT max(position) FROM audit", [], |row| row.get::<_, Option<i64>>(0))
+            .query_row("SELECT max(position) FROM audit WHERE part < ?1", [FIRST_PART], |row| {
+                row.get::<_, Option<i64>>(0)
+            })
             .map_err(self.fault())?;
         Ok(recovered.position.max(audited.map_or(0, |position| u64::try_from(position).unwrap_or(0))))
     }

@@ -2,15 +2,18 @@
 
 use super::due::{Place, address};
 use super::letter::{CAUTION, Frame};
+use crate::advise::audience::of_plate;
 use crate::advise::document::{Alert, Finding, LifeState};
 use crate::advise::local_time::local;
 use crate::advise::readable::change_word;
 use crate::advise::wording::{plain, severity_word};
 use crate::config::mail::Rule;
+use crate::keep::plate::Plate;
 use jiff::Timestamp;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
+use std::collections::HashMap;
 use std::fmt::Write;
 
 /// Most alerts a digest lists.
@@ -60,8 +63,8 @@ pub(super) fn subject(alerts: &[&Alert], frame: &Frame<'_>) -> String {
 }
 
 /// The text; the most severe first.
-pub(super) fn text(alerts: &[&Alert], now: EventTime, frame: &Frame<'_>) -> String {
-    let mut out = format!("How the alerts of {} stand, {}\n", plain(frame.site, 64), local(now, frame.zone));
+pub(super) fn text(alerts: &[&Alert], plates: &HashMap<String, Plate>, now: EventTime, frame: &Frame<'_>) -> String {
+    let mut out = format!("How the alerts of {} stand, {}\n", plain(frame.site, 64), local(now, frame.audience.zone));
     let mut open: Vec<&Alert> = alerts.iter().copied().filter(|alert| is_open(alert)).collect();
     open.sort_by_key(|alert| (std::cmp::Reverse(alert.severity), alert.raised_at));
     let over: Vec<&Alert> = alerts.iter().copied().filter(|alert| !is_open(alert)).collect();
@@ -80,9 +83,9 @@ pub(super) fn text(alerts: &[&Alert], now: EventTime, frame: &Frame<'_>) -> Stri
                 "  {:<9} {}{sensor}, since {}, {}\n            {}\n",
                 severity_word(alert.severity).to_uppercase(),
                 plain(&alert.asset, 64),
-                local(alert.raised_at, frame.zone),
+                local(alert.raised_at, frame.audience.zone),
                 change_word(alert.change),
-                plain(&alert.message, 300),
+                plain(&frame.audience.alert(alert, plates.get(&alert.asset).and_then(of_plate)), 300),
             );
         }
     }

@@ -2,6 +2,7 @@
 
 use crate::advise::document::{Alert, LifeState, Severity};
 use crate::config::mail::Rule;
+use crate::keep::plate::Plate;
 use jiff::Timestamp;
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
@@ -33,6 +34,12 @@ pub fn rank(severity: Severity) -> u8 {
 /// Whether an alert in this state is told of at all: a person or logic that holds it back holds back its mail.
 pub fn is_held_back(state: LifeState) -> bool {
     matches!(state, LifeState::Shelved | LifeState::SuppressedByDesign | LifeState::OutOfService)
+}
+
+impl From<&Plate> for Place {
+    fn from(plate: &Plate) -> Self {
+        Self { area: plate.area.clone(), class: plate.class.clone() }
+    }
 }
 
 impl Rule {

@@ -1,13 +1,13 @@
 //! The mail about one alert, as text. Names and words of it come from topics and payloads: each goes through `plain`, which
 //! leaves no line break in it, and the headers are encoded by the mail library.
 
-use super::due::Place;
 use crate::acquire::mqtt::backoff::fnv1a;
+use crate::advise::audience::{Audience, of_plate};
 use crate::advise::document::{Alert, Contribution, Finding, Forecast, LifeState, Severity};
 use crate::advise::local_time::{local, span};
-use crate::advise::wording::{number, plain, severity_word, unit_sign};
+use crate::advise::wording::{number, plain, severity_word};
 use crate::error::{Error, Fault};
-use jiff::tz::TimeZone;
+use crate::keep::plate::Plate;
 use lettre::Message;
 use lettre::message::header::{ContentType, HeaderName, HeaderValue};
 use lettre::message::{Attachment, Mailbox, MultiPart, SinglePart};
@@ -29,7 +29,8 @@ pub(super) struct Frame<'a> {
     pub(super) from: &'a Mailbox,
     pub(super) to: &'a Mailbox,
     pub(super) site: &'a str,
-    pub(super) zone: &'a TimeZone,
+    /// Units and zone of whoever reads it.
+    pub(super) audience: Audience<'a>,
     pub(super) page: Option<&'a str>,
 }
 
@@ -48,9 +49,10 @@ fn capital(word: &str) -> String {
 }
 
 /// `Warning: pump-7 (Quillhaven): Vibration velocity …`
-pub(super) fn subject(alert: &Alert, severity: Severity) -> String {
+pub(super) fn subject(alert: &Alert, severity: Severity, plate: &Plate, frame: &Frame<'_>) -> String {
     let word = capital(severity_word(severity));
-    let (site, message) = (plain(&alert.site, LONGEST_NAME), plain(&alert.message, LONGEST_SUBJECT));
+    let said = frame.audience.alert(alert, of_plate(plate));
+    let (site, message) = (plain(&alert.site, LONGEST_NAME), plain(&said, LONGEST_SUBJECT));
     plain(&format!("{word}: {} ({site}): {message}", about(alert)), LONGEST_SUBJECT)
 }
 
@@ -67,8 +69,8 @@ fn state_words(alert: &Alert) -> &'static str {
 }
 
 /// The text. `severity`: what the mail is about, the worst of what was not told yet.
-pub(super) fn text(alert: &Alert, severity: Severity, place: &Place, frame: &Frame<'_>) -> String {
-    let zone = frame.zone;
+pub(super) fn text(alert: &Alert, severity: Severity, plate: &Plate, frame: &Frame<'_>) -> String {
+    let zone = frame.audience.zone;
     let mut out = String::new();
     let mut line = |text: String| {
         out.push_str(&text);
@@ -78,15 +80,15 @@ pub(super) fn text(alert: &Alert, severity: Severity, place: &Place, frame: &Fra
     let named = |what: &str, name: &Option<String>| name.as_ref().map(|n| format!("{what} {}", plain(n, LONGEST_NAME)));
     let where_: Vec<String> = [
         Some(format!("site {}", plain(frame.site, LONGEST_NAME))),
-        named("area", &place.area),
-        named("class", &place.class),
+        named("area", &plate.area),
+        named("class", &plate.class),
     ]
     .into_iter()
     .flatten()
     .collect();
     line(where_.join(", "));
     line(String::new());
-    line(plain(&alert.message, 2000));
+    line(plain(&frame.audience.alert(alert, of_plate(plate)), 2000));
     line(String::new());
     line(format!("Raised:  {}", local(alert.raised_at, zone)));
     if let Some(onset) = alert.onset {
@@ -105,7 +107,7 @@ pub(super) fn text(alert: &Alert, severity: Severity, place: &Place, frame: &Fra
     if !alert.contributions.is_empty() {
         line("\nWhat was seen".into());
         for part in alert.contributions.iter().take(MOST_POINTS) {
-            line(format!("  {}", contribution(part, zone)));
+            line(format!("  {}", contribution(part, frame.audience)));
         }
         let more = alert.contributions.len().saturating_sub(MOST_POINTS);
         if more > 0 {
@@ -118,7 +120,7 @@ pub(super) fn text(alert: &Alert, severity: Severity, place: &Place, frame: &Fra
             ([], Some(why)) => line(format!("  no forecast: {}", plain(why, 500))),
             ([], None) => line("  no forecast".into()),
             (forecasts, _) => {
-                forecasts.iter().take(4).for_each(|to| line(format!("  {}", forecast(to))));
+                forecasts.iter().take(4).for_each(|to| line(format!("  {}", forecast(to, frame.audience))));
                 line(
                     "  An extrapolation of what was seen under the same use, no promise: plan by the short end.".into(),
                 );
@@ -149,32 +151,35 @@ pub(super) fn text(alert: &Alert, severity: Severity, place: &Place, frame: &Fra
     out
 }
 
-fn contribution(part: &Contribution, zone: &TimeZone) -> String {
-    let unit = unit_sign(&part.observed.unit);
-    let mut text = format!("{}: {} {unit}", plain(&part.point, LONGEST_NAME), number(part.observed.value));
+fn contribution(part: &Contribution, audience: Audience<'_>) -> String {
+    let unit = audience.units.shown(&part.observed.unit);
+    let value = |kept: f64| number(unit.value(kept));
+    let (name, seen) = (plain(&part.point, LONGEST_NAME), value(part.observed.value));
+    let mut text = format!("{name}: {seen} {}", unit.sign);
     if let Some(expected) = &part.expected {
-        let _ = write!(text, ", expected {}", number(expected.value));
+        let _ = write!(text, ", expected {}", value(expected.value));
         if let Some(band) = part.band {
-            let _ = write!(text, " ± {}", number(band));
+            let _ = write!(text, " ± {}", number(unit.difference(band)));
         }
     }
     if let Some(limit) = &part.limit {
-        let (value, source) = (number(limit.limit.value), plain(&limit.source, 120));
+        let (value, source) = (value(limit.limit.value), plain(&limit.source, 120));
         let _ = write!(text, ", limit {value} ({source})");
     }
     if let Some(onset) = part.onset {
-        let _ = write!(text, ", since about {}", local(onset, zone));
+        let _ = write!(text, ", since about {}", local(onset, audience.zone));
     }
     text
 }
 
-fn forecast(to: &Forecast) -> String {
+fn forecast(to: &Forecast, audience: Audience<'_>) -> String {
+    let unit = audience.units.shown(&to.limit.limit.unit);
     let ends = |value: Option<f64>| value.map_or("beyond what can be said".to_owned(), span);
     format!(
         "{} reaches {} {} ({}): {}, in 8 of 10 cases between {} and {}",
         plain(&to.point, LONGEST_NAME),
-        number(to.limit.limit.value),
-        unit_sign(&to.limit.limit.unit),
+        number(unit.value(to.limit.limit.value)),
+        unit.sign,
         plain(&to.target, 40),
         ends(to.p50_hours),
         ends(to.p10_hours),
@@ -235,12 +240,16 @@ pub(super) fn message(
 mod tests {
     use super::*;
     use crate::advise::document::tests::alert;
-
-    /// A `TimeZone` has work to do when it goes, so it cannot be borrowed in place.
-    static UTC: TimeZone = TimeZone::UTC;
+    use crate::config::people::Units;
 
     fn frame<'a>(from: &'a Mailbox, to: &'a Mailbox) -> Frame<'a> {
-        Frame { from, to, site: "quillhaven", zone: &UTC, page: Some("https://page.example.org") }
+        Frame {
+            from,
+            to,
+            site: "quillhaven",
+            audience: Audience::of_documents(),
+            page: Some("https://page.example.org"),
+        }
     }
 
     #[test]
@@ -252,9 +261,10 @@ mod tests {
         alert.note = Some("x\r\n.\r\nMAIL FROM:<evil@example.org>".into());
         alert.by = Some("y\nSubject: no".into());
         let frame = frame(&from, &to);
-        let body = text(&alert, Severity::Warning, &Place { area: Some("a\nb".into()), class: None }, &frame);
+        let body = text(&alert, Severity::Warning, &Plate { area: Some("a\nb".into()), ..Plate::default() }, &frame);
         let pdf = Some((file_name(&alert.asset), vec![1, 2, 3]));
-        let mail = message(&frame, subject(&alert, Severity::Warning), body, "k", "t", pdf).expect("a mail");
+        let mail = message(&frame, subject(&alert, Severity::Warning, &Plate::default(), &frame), body, "k", "t", pdf)
+            .expect("a mail");
         let formatted = String::from_utf8(mail.formatted()).expect("text");
         for line in formatted.lines() {
             let line = line.to_lowercase();
@@ -282,11 +292,33 @@ mod tests {
     #[test]
     fn a_mail_says_what_is_seen_how_sure_and_that_it_protects_nothing() {
         let (from, to) = ("us@example.org".parse().expect("one"), "a@example.org".parse().expect("one"));
-        let body = text(&alert(), Severity::Warning, &Place::default(), &frame(&from, &to));
+        let body = text(&alert(), Severity::Warning, &Plate::default(), &frame(&from, &to));
         for word in
             ["WARNING  pump-7", "Raised:", "What was seen", "/machines/pump-7", "no machine-protection", "lock-out"]
         {
             assert!(body.contains(word), "no {word:?} in\n{body}");
+        }
+    }
+
+    /// Source: NIST SP 811 (2008), appendix B.8 (from memory): 1 in = 25.4 mm.
+    #[test]
+    fn on_an_inch_site_every_value_of_a_mail_is_in_inch_units() {
+        use crate::asset::spec::{Detection, Quantity};
+        let (from, to) = ("us@example.org".parse().expect("one"), "a@example.org".parse().expect("one"));
+        let metric = frame(&from, &to);
+        let inch = Frame { audience: Audience { units: Units::Inch, ..metric.audience }, ..frame(&from, &to) };
+        let spec = crate::advise::wording::tests::spec();
+        assert!(spec.points.iter().any(|p| (p.quantity, p.detection) == (Quantity::VibrationVelocity, Detection::Rms)));
+        let plate = Plate::of(&spec);
+        let seen = Alert { message: crate::advise::wording::message(&alert(), &spec, false), ..alert() };
+        let said = |frame: &Frame<'_>| {
+            subject(&seen, Severity::Warning, &plate, frame) + &text(&seen, Severity::Warning, &plate, frame)
+        };
+        assert!(said(&metric).contains("mm/s") && !said(&metric).contains("in/s"));
+        let said = said(&inch);
+        assert!(!said.contains("mm/s") && !said.contains("°C"), "{said}");
+        for part in ["de-vib: 0.213 in/s, expected 0.0709", "de-vib is 0.213 in/s", "reaches 0.177 in/s"] {
+            assert!(said.contains(part), "{part} in {said}");
         }
     }
 

@@ -71,7 +71,7 @@ fn subject(waiting: &ReportMail, frame: &Frame<'_>) -> String {
 fn text(waiting: &ReportMail, frame: &Frame<'_>) -> String {
     let asked = &waiting.asked;
     let name = |text: &str| plain(text, LONGEST_NAME);
-    let at = local(EventTime(asked.asked), frame.zone);
+    let at = local(EventTime(asked.asked), frame.audience.zone);
     let page = frame.page.map_or(String::new(), |page| format!("{page}/machines/{}\n", escaped(&asked.asset)));
     format!(
         "{} sends you the report of {}, as it stands when this mail leaves. It is attached: two pages for paper.\n\n\
@@ -85,6 +85,8 @@ fn text(waiting: &ReportMail, frame: &Frame<'_>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::advise::audience::Audience;
+    use crate::config::people::Units;
     use crate::keep::report_mail::ReportAsked;
     use jiff::tz::TimeZone;
 
@@ -92,7 +94,13 @@ mod tests {
     fn names_cannot_add_a_header_or_a_line() {
         let (from, to) = ("us@example.org".parse().expect("one"), "a@example.org".parse().expect("one"));
         let zone = TimeZone::UTC;
-        let frame = Frame { from: &from, to: &to, site: "quillhaven", zone: &zone, page: Some("https://p.example") };
+        let frame = Frame {
+            from: &from,
+            to: &to,
+            site: "quillhaven",
+            audience: Audience { zone: &zone, units: Units::Metric },
+            page: Some("https://p.example"),
+        };
         let bad = "x\r\nBcc: evil@example.org\r\n\r\nhello";
         let asked = ReportAsked { asset: bad.into(), address: "a@example.org".into(), by: bad.into(), asked: 0 };
         let waiting = ReportMail { number: 1, asked, ended: None };

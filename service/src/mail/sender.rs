@@ -5,13 +5,16 @@ use super::due::{Place, address, is_held_back, rank, recipients};
 use super::letter::{self, Frame};
 use super::transport::{Outcome, Transport};
 use crate::acquire::mqtt::backoff::Backoff;
+use crate::advise::audience::Audience;
 use crate::advise::document::{Alert, Severity};
 use crate::config::mail::{Mail, Paper};
+use crate::config::people::Units;
 use crate::keep::Order;
 use crate::keep::mail::{
-    MailDone, Told, WaitingMail, read_digest_day, read_episodes, read_newest, read_place, read_told, read_waiting,
+    MailDone, Told, WaitingMail, read_digest_day, read_episodes, read_newest, read_plate, read_told, read_waiting,
     waiting_count,
 };
+use crate::keep::plate::Plate;
 use crate::status::Status;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -44,6 +47,8 @@ pub struct Sender {
     pub site: String,
     /// The site's zone.
     pub zone: TimeZone,
+    /// Units of the values people read.
+    pub units: Units,
     /// Reads what waits and whom was told.
     pub store: Arc<Mutex<Connection>>,
     /// Told when something waits.
@@ -192,7 +197,8 @@ impl Running {
             self.write(gone(MailDone::default())).await?;
             return Ok(None);
         }
-        let place = self.place(&newest.asset).await?;
+        let plate = self.plate(&newest.asset).await?;
+        let place = Place::from(&plate);
         let severity = newest.worst;
         let people = recipients(&self.sender.mail.rules, &place, severity, self.now(), &self.sender.zone);
         let mut held = None;
@@ -211,7 +217,7 @@ impl Running {
             if pdf.is_none() {
                 pdf = Some(self.report(&newest.asset).await);
             }
-            self.tell(&newest, severity, &place, &due.to, pdf.clone().flatten()).await?;
+            self.tell(&newest, severity, &plate, &due.to, pdf.clone().flatten()).await?;
             let told = Told {
                 id: newest.id.clone(),
                 raised,
@@ -227,11 +233,10 @@ impl Running {
         Ok(held)
     }
 
-    /// Area and class; unknown ones fit no rule that asks for some.
-    async fn place(&self, asset: &str) -> Result<Place, Stop> {
+    /// What is known of it; an area or class that is not fits no rule that asks for one.
+    async fn plate(&self, asset: &str) -> Result<Plate, Stop> {
         let name = asset.to_owned();
-        let found = self.read(move |store| read_place(store, &name)).await?;
-        Ok(found.map_or_else(Place::default, |(area, class)| Place { area, class }))
+        self.read(move |store| read_plate(store, &name)).await
     }
 
     /// A report that cannot be made holds up no mail.
@@ -264,22 +269,22 @@ impl Running {
         &self,
         alert: &Alert,
         severity: Severity,
-        place: &Place,
+        plate: &Plate,
         to: &Mailbox,
         pdf: Option<Vec<u8>>,
     ) -> Result<(), Stop> {
         let frame = self.frame(to);
         let thread = format!("{} {} {}", alert.id, alert.raised_at.0, address(to));
         let key = format!("{thread} {}", rank(severity));
-        let text = letter::text(alert, severity, place, &frame);
+        let text = letter::text(alert, severity, plate, &frame);
         let pdf = pdf.map(|pdf| (format!("report-{}.pdf", letter::file_name(&alert.asset)), pdf));
-        let subject = letter::subject(alert, severity);
+        let subject = letter::subject(alert, severity, plate, &frame);
         self.send(&frame, subject, text, (&key, &thread), pdf).await
     }
 
     pub(super) fn frame<'a>(&'a self, to: &'a Mailbox) -> Frame<'a> {
-        let Sender { mail, site, zone, .. } = &self.sender;
-        Frame { from: &mail.from, to, site, zone, page: mail.page.as_deref() }
+        let Sender { mail, site, zone, units, .. } = &self.sender;
+        Frame { from: &mail.from, to, site, audience: Audience { units: *units, zone }, page: mail.page.as_deref() }
     }
 
     /// Hands it over. What the server will never take counts as told, so that it holds up nothing else.
@@ -354,7 +359,7 @@ impl Running {
         let now = self.now();
         let Some(day) = digest::day_due(at, now, &self.sender.zone).map(|day| day.to_string()) else { return Ok(None) };
         let mut episodes: Option<Vec<Alert>> = None;
-        let mut places: HashMap<String, Place> = HashMap::new();
+        let mut plates: HashMap<String, Plate> = HashMap::new();
         for reader in self.readers() {
             let name = address(&reader);
             let asked = name.clone();
@@ -366,17 +371,17 @@ impl Running {
                 let since = now.as_microsecond() - DIGEST_SPAN_MICROS;
                 let found = self.read(move |store| read_episodes(store, since, digest::MOST as u32)).await?;
                 for alert in &found {
-                    if !places.contains_key(&alert.asset) {
-                        places.insert(alert.asset.clone(), self.place(&alert.asset).await?);
+                    if !plates.contains_key(&alert.asset) {
+                        plates.insert(alert.asset.clone(), self.plate(&alert.asset).await?);
                     }
                 }
                 episodes = Some(found);
             }
             let all = episodes.as_deref().unwrap_or_default();
-            let place = |asset: &str| places.get(asset).cloned().unwrap_or_default();
+            let place = |asset: &str| plates.get(asset).map(Place::from).unwrap_or_default();
             let theirs = digest::of_reader(all, &self.sender.mail.rules, &name, &place);
             let frame = self.frame(&reader);
-            let text = digest::text(&theirs, (self.sender.now)(), &frame);
+            let text = digest::text(&theirs, &plates, (self.sender.now)(), &frame);
             let (key, thread) = (format!("digest {day} {name}"), format!("digest {name}"));
             self.send(&frame, digest::subject(&theirs, &frame), text, (&key, &thread), None).await?;
             self.write(MailDone { digests: vec![(name, day.clone())], ..MailDone::default() }).await?;

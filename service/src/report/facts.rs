@@ -1,5 +1,6 @@
 //! What a report says, gathered from `state.db`: everything of one moment, nothing worked out on paper.
 
+use crate::advise::audience::Audience;
 use crate::advise::diagnosis::Diagnosis;
 use crate::advise::document::{Alert, Condition, Finding, LifeState, RemainingLifeStatement, Severity};
 use crate::chart::captures::{self, Sensor};
@@ -73,6 +74,13 @@ pub(super) struct Facts {
 
 fn failed(error: KeepError) -> Error {
     Error::new(Fault::Io, error.to_string())
+}
+
+impl Asked {
+    /// Who reads it.
+    pub(super) fn audience(&self) -> Audience<'_> {
+        Audience { units: self.units, zone: &self.zone }
+    }
 }
 
 impl Facts {

@@ -6,6 +6,7 @@ use super::facts::{Asked, Facts};
 use super::second::zone_words;
 use super::sheet::{BODY, Col, HEADING_HEIGHT, ROW, SMALL, Sheet, col, number_col};
 use super::words::{NAME, expected, limit, plate, remaining_line, severity_title, value};
+use crate::advise::audience::of_plate;
 use crate::advise::document::{Alert, Finding, LifeState, RemainingLife, Severity};
 use crate::advise::local_time::{local, local_short, span};
 use crate::advise::wording::{number, plain};
@@ -90,7 +91,7 @@ fn head(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
     sheet.y += 35.0;
     sheet.canvas.line((left, sheet.y), (right, sheet.y), INK, 1.0);
     sheet.y += 5.0;
-    sheet.pairs(&plate(facts), 3);
+    sheet.pairs(&plate(facts, asked.units), 3);
 }
 
 fn status(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
@@ -114,11 +115,11 @@ fn status(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
             (
                 format!("{}{about}{gone}", severity_title(alert.severity)),
                 Some(alert.raised_at),
-                plain(&alert.message, 900),
+                plain(&asked.audience().alert(alert, of_plate(&facts.asset.plate)), 900),
             )
         }
         None => {
-            let message = facts.condition.as_ref().map(|condition| plain(&condition.message, 900));
+            let message = facts.condition.as_ref().map(|condition| plain(&asked.audience().condition(condition), 900));
             (
                 "NO ALERT OPEN".into(),
                 None,

@@ -6,6 +6,7 @@ use super::facts::{Asked, Episode, Facts, Looked};
 use super::first::picture;
 use super::sheet::{BODY, Col, HEADING_HEIGHT, ROW, SMALL, Sheet, col, number_col};
 use super::words::{NAME, end, limit, severity_title, target};
+use crate::advise::audience::of_plate;
 use crate::advise::document::{Finding, RemainingLife};
 use crate::advise::local_time::{local_short, span};
 use crate::advise::readable::change_word;
@@ -253,7 +254,8 @@ fn alerts(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
     const COLUMNS: [Col; 5] =
         [col("Raised", 2.1), col("Worst", 1.1), col("About", 1.4), col("Stands", 1.5), col("What was said last", 4.9)];
     let shown = room.min(facts.episodes.len()).min(24);
-    let rows: Vec<Vec<String>> = facts.episodes.iter().take(shown).map(|episode| episode_row(episode, asked)).collect();
+    let rows: Vec<Vec<String>> =
+        facts.episodes.iter().take(shown).map(|episode| episode_row(episode, facts, asked)).collect();
     sheet.table(&COLUMNS, &rows);
     let more = facts.episodes.len() - shown;
     if more > 0 {
@@ -262,7 +264,7 @@ fn alerts(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
     }
 }
 
-fn episode_row(episode: &Episode, asked: &Asked) -> Vec<String> {
+fn episode_row(episode: &Episode, facts: &Facts, asked: &Asked) -> Vec<String> {
     let alert = &episode.last;
     let about = match &alert.finding {
         Finding::Machine => "machine".into(),
@@ -278,7 +280,7 @@ fn episode_row(episode: &Episode, asked: &Asked) -> Vec<String> {
         severity_title(alert.worst).to_lowercase(),
         about,
         stands,
-        plain(&alert.message, 400),
+        plain(&asked.audience().alert(alert, of_plate(&facts.asset.plate)), 400),
     ]
 }
 
@@ -305,7 +307,7 @@ fn commands(sheet: &mut Sheet<'_, '_>, facts: &Facts, asked: &Asked) {
             vec![
                 local_short(row.at.unwrap_or(row.received), &asked.zone),
                 plain(&row.by, NAME),
-                plain(&row.answer, 300),
+                plain(&asked.audience().deed(row).0, 300),
                 row.note.as_ref().map_or(String::new(), |note| plain(note, 300)),
             ]
         })

@@ -62,14 +62,14 @@ pub(super) fn remaining_line(forecast: &Forecast) -> String {
 }
 
 /// What stands on the plate, and what is known of the machine beside it.
-pub(super) fn plate(facts: &Facts) -> Vec<(&'static str, String)> {
+pub(super) fn plate(facts: &Facts, units: Units) -> Vec<(&'static str, String)> {
     let plate = &facts.asset.plate;
     let text = |value: &Option<String>| value.as_ref().map(|value| plain(value, NAME));
     let mut pairs = vec![
         ("Area", text(&plate.area)),
         ("Kind of machine", text(&plate.class)),
-        ("Rated power", plate.rating_kw.map(|kw| format!("{} kW", number(kw)))),
-        ("Rated speed", plate.rated_speed_rpm.map(|rpm| format!("{} rpm", number(rpm)))),
+        ("Rated power", plate.rating_kw.map(|kw| value(kw, "kW", units))),
+        ("Rated speed", plate.rated_speed_rpm.map(|rpm| value(rpm, "/min", units))),
         ("Severity zones", text(&plate.zones_edition).or_else(|| text(&plate.zones))),
     ];
     let bearings: Vec<String> = plate.bearings.iter().map(|bearing| plain(&bearing.name, 40)).collect();

@@ -10,10 +10,12 @@ use super::sessions::Said;
 use super::urgency::{Clock, Row, encoded, is_held, row};
 use super::words::{self, When};
 use super::{Shown, reply};
+use crate::advise::audience::of_spec;
 use crate::advise::command;
 use crate::advise::document::{Alert, Finding};
 use crate::advise::readable::change_word;
 use crate::advise::wording::{plain, severity_word};
+use crate::asset::spec::AssetSpec;
 use crate::config::people::{Role, is_name};
 use crate::inlet::Outcome;
 use crate::keep::KeepError;
@@ -62,7 +64,7 @@ struct Open {
 }
 
 impl Open {
-    fn of(alert: &Alert, shown: &Shown) -> Self {
+    fn of(alert: &Alert, spec: Option<&AssetSpec>, shown: &Shown) -> Self {
         let gone = alert.state == crate::advise::document::LifeState::ReturnedUnacknowledged;
         Self {
             id: alert.id.clone(),
@@ -78,7 +80,7 @@ impl Open {
             raised: words::when(alert.raised_at, &shown.zone),
             last: change_word(alert.change),
             last_at: words::when(alert.at, &shown.zone),
-            message: plain(&alert.message, 1000),
+            message: plain(&shown.audience().alert(alert, of_spec(spec)), 1000),
         }
     }
 }
@@ -99,7 +101,9 @@ impl Deed {
         let asked: Option<Value> = serde_json::from_str(&done.action).ok();
         let word = |key: &str| asked.as_ref().and_then(|asked| asked.get(key)?.as_str()).unwrap_or_default().to_owned();
         let what = match asked {
-            Some(_) => [word("action"), word("verdict"), word("point"), word("limit"), word("alert")].join(" "),
+            Some(_) => {
+                [word("action"), word("verdict"), word("point"), word("limit"), word("alert"), word("to")].join(" ")
+            }
             None => done.action.clone(),
         };
         let way = done.topic.as_deref().unwrap_or_default();
@@ -109,7 +113,7 @@ impl Deed {
             what: plain(what.split_whitespace().collect::<Vec<_>>().join(" ").as_str(), 300),
             note: plain(done.note.as_deref().unwrap_or_default(), 1000),
             accepted: done.accepted,
-            answer: plain(&done.answer, 600),
+            answer: plain(&shown.audience().deed(done).0, 600),
             way: if crate::inlet::asset_of(way).is_some() { "this page".into() } else { plain(way, 200) },
         }
     }
@@ -168,14 +172,15 @@ pub(super) async fn page(State(shown): State<Arc<Shown>>, visitor: Visitor, Path
     earlier.sort_by_key(|alert| std::cmp::Reverse(alert.at));
     let mut alerts: Vec<&Arc<Alert>> = standing.alerts.values().collect();
     alerts.sort_by_key(|alert| (std::cmp::Reverse(alert.severity), alert.raised_at));
-    let clock = Clock { now: shown.stream_now(), zone: &shown.zone };
-    let points = standing.spec.iter().flat_map(|spec| &spec.points);
+    let clock = Clock { now: shown.stream_now(), audience: shown.audience() };
+    let spec = standing.spec.as_deref();
+    let points = spec.iter().flat_map(|spec| &spec.points);
     let act = Act {
         frame: Frame::new(&shown, &format!("{}: what to do", plain(&asset, 128)), Some(&visitor)),
         row: row(&asset, &standing, clock),
         said: visitor.session.as_ref().and_then(|(key, _)| shown.sessions.take_said(key)),
-        open: alerts.into_iter().map(|alert| Open::of(alert, &shown)).collect(),
-        earlier: earlier.into_iter().take(EARLIER).map(|alert| Open::of(alert, &shown)).collect(),
+        open: alerts.into_iter().map(|alert| Open::of(alert, spec, &shown)).collect(),
+        earlier: earlier.into_iter().take(EARLIER).map(|alert| Open::of(alert, spec, &shown)).collect(),
         points: points
             .map(|point| {
                 let unit = shown.units.shown(&point.unit);

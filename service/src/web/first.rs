@@ -103,7 +103,7 @@ struct First<'a> {
 
 /// What the list is at this moment.
 pub(super) fn look(shown: &Shown, narrowed: &Narrowed) -> List {
-    let clock = Clock { now: shown.stream_now(), zone: &shown.zone };
+    let clock = Clock { now: shown.stream_now(), audience: shown.audience() };
     list(&shown.status.board.all(), narrowed, clock)
 }
 

@@ -40,6 +40,7 @@ pub mod urgency;
 mod watch;
 pub mod words;
 
+use crate::advise::audience::Audience;
 use crate::config::http::Http;
 use crate::config::people::{Page, Units};
 use crate::status::Status;
@@ -102,6 +103,11 @@ pub struct Shown {
 }
 
 impl Shown {
+    /// Who reads the pages.
+    pub fn audience(&self) -> Audience<'_> {
+        Audience { units: self.units, zone: &self.zone }
+    }
+
     /// The time ages are counted to: the plant's, where only its readings move it; else ours.
     pub fn stream_now(&self) -> Option<EventTime> {
         if self.by_stream { self.status.vitals.stream_time.get() } else { Some((self.now)()) }

@@ -5,10 +5,10 @@
 //! then what people or logic hold back; then the rest by name.
 
 use super::words::{self, When};
+use crate::advise::audience::{Audience, of_spec};
 use crate::advise::document::{Alert, Finding, LifeState, PointNow, RemainingLife, Zone};
 use crate::advise::wording::{plain, severity_word};
 use crate::board::Standing;
-use jiff::tz::TimeZone;
 use roundsman_models::EventTime;
 use std::cmp::Reverse;
 use std::collections::BTreeSet;
@@ -92,19 +92,24 @@ pub struct Row {
 }
 
 impl Row {
+    /// Nothing of it wants a look: on a phone it takes little room, so that what does is not pushed off the screen.
+    pub fn calm(&self) -> bool {
+        self.shape.is_empty() && self.faults.is_empty() && !self.old
+    }
+
     /// Its age in words.
     pub fn age(&self) -> String {
         self.age_secs.map_or("–".into(), words::age)
     }
 }
 
-/// Where the row says "now" is: the plant's time or ours.
+/// Where the row says "now" is, the plant's time or ours, and who reads it.
 #[derive(Debug, Clone, Copy)]
 pub struct Clock<'a> {
     /// Now.
     pub now: Option<EventTime>,
-    /// Zone people read.
-    pub zone: &'a TimeZone,
+    /// Units and zone of whoever reads.
+    pub audience: Audience<'a>,
 }
 
 /// The alert that matters most of those that are open, and of those that are held back.
@@ -161,10 +166,10 @@ pub fn row(name: &str, standing: &Standing, clock: Clock<'_>) -> Row {
         shape: alert.map_or("", |alert| words::shape(alert.severity, gone)),
         word: alert.map_or_else(|| zone_word(zone).to_owned(), |alert| severity_word(alert.severity).to_owned()),
         state: alert.map_or("", words::state),
-        since: alert.map(|alert| words::when(alert.raised_at, clock.zone)),
+        since: alert.map(|alert| words::when(alert.raised_at, clock.audience.zone)),
         sentence: match (alert, condition) {
-            (Some(alert), _) => plain(&alert.message, LONGEST_SENTENCE),
-            (None, Some(condition)) => plain(&condition.message, LONGEST_SENTENCE),
+            (Some(alert), _) => plain(&clock.audience.alert(alert, of_spec(spec)), LONGEST_SENTENCE),
+            (None, Some(condition)) => plain(&clock.audience.condition(condition), LONGEST_SENTENCE),
             (None, None) => "Nothing is known of it yet.".into(),
         },
         left: left.map(|left| (left.words, left.interval)),
@@ -181,6 +186,8 @@ pub fn row(name: &str, standing: &Standing, clock: Clock<'_>) -> Row {
 fn picture(name: &str, standing: &Standing, alert: Option<&Alert>) -> Option<String> {
     let condition = standing.condition.as_deref()?;
     let of_alert = alert.and_then(|alert| alert.contributions.first()).map(|first| first.point.as_str());
+    // Silence of a whole machine is about no point.
+    let of_alert = of_alert.filter(|point| !point.is_empty());
     let farthest = || {
         let sigmas = |point: &PointNow| point.sigmas.map_or(-1.0, f64::abs);
         condition.points.iter().max_by(|a, b| sigmas(a).total_cmp(&sigmas(b))).map(|point| point.point.as_str())
@@ -365,8 +372,10 @@ mod tests {
             ("h alarm known".into(), machine(Some((Severity::Alarm, Acknowledged)), None)),
             ("i alarm".into(), machine(Some((Severity::Alarm, Unacknowledged)), None)),
         ];
-        let clock = Clock { now: None, zone: &TimeZone::UTC };
+        let clock = Clock { now: None, audience: Audience::of_documents() };
         let found = list(&all, &Narrowed::default(), clock);
+        let calm: Vec<&str> = found.rows.iter().filter(|row| row.calm()).map(|row| row.name.as_str()).collect();
+        assert_eq!(calm, ["a normal"], "neither what is shelved nor what has gone");
         let order: Vec<&str> = names(&found.rows).iter().map(|name| &name[..1]).collect();
         assert_eq!(order, ["i", "h", "f", "e", "g", "d", "c", "b", "a"]);
         assert_eq!(found.counts, [2, 3, 1, 0, 0]);
@@ -383,11 +392,38 @@ mod tests {
     fn the_time_left_is_counted_from_now() {
         let standing = machine(Some((Severity::Warning, LifeState::Unacknowledged)), Some(100.0));
         let at = standing.life.as_ref().expect("a statement").0;
-        let clock = Clock { now: Some(at.plus_secs(36_000.0)), zone: &TimeZone::UTC };
+        let clock = Clock { now: Some(at.plus_secs(36_000.0)), audience: Audience::of_documents() };
         let row = row("p", &standing, clock);
         let (words, interval) = row.left.expect("a forecast");
         assert_eq!(words, "4 d", "90 h");
         assert!(interval.starts_with("40 h to ?"), "{interval}");
+    }
+
+    #[test]
+    fn a_machine_that_is_silent_still_has_its_small_trend() {
+        let mut standing = Standing::default();
+        let nothing = || crate::advise::document::Statistic { middle: None, spread: None, p95: None };
+        let mut condition = crate::advise::document::tests::condition();
+        condition.points.push(PointNow {
+            point: "de-vib".into(),
+            unit: "mm/s".into(),
+            observed: Some(1.8),
+            expected: None,
+            band: None,
+            sigmas: None,
+            lately: nothing(),
+            all: nothing(),
+            per_hour: None,
+            limits: Vec::new(),
+        });
+        standing.condition = Some(Arc::new(condition));
+        let mut silent = alert();
+        silent.finding = Finding::Silence;
+        silent.contributions.first_mut().expect("one").point = String::new();
+        standing.alerts.insert(silent.id.clone(), Arc::new(silent));
+        let clock = Clock { now: None, audience: Audience::of_documents() };
+        let picture = row("p", &standing, clock).picture.expect("one");
+        assert!(picture.contains("point=de-vib&"), "{picture}");
     }
 
     #[test]

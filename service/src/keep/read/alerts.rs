@@ -101,7 +101,8 @@ impl Reader {
         Ok(found.iter().filter_map(|bytes| alert(bytes)).collect())
     }
 
-    /// Commands by the time they came, oldest first.
+    /// Commands in the order they came, oldest first; the span is of the stream's time, in which the trend they are marked on
+    /// is, or of their arrival where they were not carried out.
     ///
     /// # Errors
     /// The file cannot be read.
@@ -109,7 +110,7 @@ impl Reader {
         let of = if span.asset.is_some() { "asset = ?1" } else { "?1 IS NULL" };
         let sql = format!(
             "SELECT {} FROM audit
-             WHERE {of} AND received BETWEEN ?2 AND ?3 ORDER BY received DESC, position DESC, part DESC LIMIT ?4",
+             WHERE {of} AND coalesce(at, received) BETWEEN ?2 AND ?3 ORDER BY received DESC, position DESC, part DESC LIMIT ?4",
             AuditRow::COLUMNS
         );
         let parameters = rusqlite::params![span.asset, span.from.0, span.to.0, span.most];

@@ -77,7 +77,12 @@ function follow(rows) {
       delete cell.dataset.since;
       cell.textContent = age(seconds);
     }
-    if (counts.innerHTML !== change.counts) counts.innerHTML = change.counts;
+    if (counts.innerHTML !== change.counts) {
+      // Whoever stands on one of the counts stays on it.
+      const stands = counts.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+      counts.innerHTML = change.counts;
+      if (stands) counts.querySelector('a[href="' + stands + '"]')?.focus({ preventScroll: true });
+    }
   }
 
   function hear() {

@@ -4,7 +4,7 @@ use super::trend::range;
 use super::{Refusal, reading};
 use crate::config::mail::Paper;
 use crate::config::people::Units;
-use crate::export::{Table, Wanted, write_csv};
+use crate::export::{Table, Wanted, wav, write_csv};
 use crate::keep::read::{AssetRow, Reader};
 use crate::mail::file_name;
 use crate::report::{self, Asked};
@@ -109,6 +109,37 @@ pub(super) async fn alerts(
     Query(asked): Query<InRange>,
 ) -> Result<Response, Refusal> {
     table(shown, asset, asked, Table::Alerts).await
+}
+
+/// `/machines/{asset}/waveforms.csv`
+pub(super) async fn waveforms(
+    State(shown): State<Arc<Shown>>,
+    Path(asset): Path<String>,
+    Query(asked): Query<InRange>,
+) -> Result<Response, Refusal> {
+    table(shown, asset, asked, Table::Waveforms).await
+}
+
+#[derive(Debug, Deserialize)]
+pub(super) struct Numbered {
+    number: u64,
+}
+
+/// `/machines/{asset}/waveform.wav`
+pub(super) async fn samples(
+    State(shown): State<Arc<Shown>>,
+    Path(asset): Path<String>,
+    Query(asked): Query<Numbered>,
+) -> Result<Response, Refusal> {
+    let place = place(&shown).await?;
+    let wav = reading(&shown, asset, move |_, reader, asset| {
+        let _place = place;
+        let missing = || Refusal::Missing(format!("no waveform {} of this machine is kept", asked.number));
+        let payload = reader.waveform(&asset.name, asked.number)?.ok_or_else(missing)?;
+        wav(&asset.name, asked.number, &payload).map_err(Refusal::Missing)
+    })
+    .await?;
+    Ok(file("audio/wav", &wav.name, wav.bytes))
 }
 
 async fn table(shown: Arc<Shown>, asset: String, asked: InRange, table: Table) -> Result<Response, Refusal> {

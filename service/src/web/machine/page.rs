@@ -1,6 +1,7 @@
 //! The machine's page: what it says in words; the pictures are asked for by the page.
 
 use super::{Refusal, reading};
+use crate::advise::audience::{Audience, Points, of_plate};
 use crate::advise::diagnosis::{Diagnosis, EvidenceLine, Explanation, Verdict};
 use crate::advise::document::{Alert, Condition, Finding, RemainingLife};
 use crate::advise::wording::{number, plain, severity_word};
@@ -50,6 +51,8 @@ struct Captured {
     words: String,
     has_reference: bool,
     has_alert: bool,
+    /// What can be taken along: in words, and its number.
+    samples: Vec<(&'static str, u64)>,
 }
 
 /// An explanation with its evidence.
@@ -137,6 +140,7 @@ pub(super) async fn page(State(shown): State<Arc<Shown>>, visitor: Visitor, Path
 impl Page {
     fn of(shown: &Shown, visitor: &Visitor, reader: &Reader, asset: &AssetRow) -> Result<Self, Refusal> {
         let zone = &shown.zone;
+        let points = of_plate(&asset.plate);
         let condition = reader.condition(&asset.name)?;
         let life = reader.remaining_life(&asset.name)?;
         let diagnosis = reader.diagnosis(&asset.name)?;
@@ -165,8 +169,8 @@ impl Page {
                 (None, None) => "nothing known yet".to_owned(),
             },
             sentence: match (worst, &condition) {
-                (Some(alert), _) => plain(&alert.message, LONGEST),
-                (None, Some(condition)) => plain(&condition.message, LONGEST),
+                (Some(alert), _) => plain(&shown.audience().alert(alert, points), LONGEST),
+                (None, Some(condition)) => plain(&shown.audience().condition(condition), LONGEST),
                 (None, None) => "No reading of it has been judged yet.".to_owned(),
             },
             operating: condition.as_ref().and_then(|c| c.operating_state.as_deref()).map_or("–".into(), state_words),
@@ -189,8 +193,8 @@ impl Page {
             likely: diagnosis.iter().flat_map(|d| d.explanations.iter().map(|e| likely(e, shown))).collect(),
             checks: checks(diagnosis.as_ref()),
             caution: diagnosis.and_then(|d| d.caution),
-            episodes: episodes(&alerts, zone),
-            deeds: audit.iter().rev().map(|row| deed(row, zone)).collect(),
+            episodes: episodes(&alerts, points, shown.audience()),
+            deeds: audit.iter().rev().map(|row| deed(row, shown.audience())).collect(),
             name,
         })
     }
@@ -314,13 +318,15 @@ fn trends(
 }
 
 fn captured(sensor: &Sensor) -> Captured {
-    let Sensor { point, axis, reference, alert, .. } = sensor;
+    let Sensor { point, axis, newest, reference, alert } = sensor;
+    let held = [("newest", Some(newest)), ("reference", reference.as_ref()), ("of the alert", alert.as_ref())];
+    let samples = held.into_iter().filter_map(|(name, held)| Some((name, held?.number))).collect();
     let (key, words) = if axis.is_empty() {
         (point.clone(), plain(point, 128))
     } else {
         (format!("{point}/{axis}"), format!("{}, {axis}", plain(point, 128)))
     };
-    Captured { key, words, has_reference: reference.is_some(), has_alert: alert.is_some() }
+    Captured { key, words, has_reference: reference.is_some(), has_alert: alert.is_some(), samples }
 }
 
 fn likely(explanation: &Explanation, shown: &Shown) -> Likely {
@@ -346,7 +352,8 @@ fn checks(diagnosis: Option<&Diagnosis>) -> Vec<String> {
     found.map(|d| d.checks.clone()).unwrap_or_default()
 }
 
-fn episodes(alerts: &[Alert], zone: &jiff::tz::TimeZone) -> Vec<Episode> {
+fn episodes(alerts: &[Alert], points: Option<&dyn Points>, audience: Audience<'_>) -> Vec<Episode> {
+    let zone = audience.zone;
     let mut by_id: BTreeMap<&str, Vec<&Alert>> = BTreeMap::new();
     for alert in alerts {
         by_id.entry(&alert.id).or_default().push(alert);
@@ -369,7 +376,7 @@ fn episodes(alerts: &[Alert], zone: &jiff::tz::TimeZone) -> Vec<Episode> {
                 shape: words::shape(last.worst, is_over(last)),
                 state: words::state(last),
                 raised: words::when(last.raised_at, zone),
-                message: plain(&loudest.message, LONGEST),
+                message: plain(&audience.alert(loudest, points), LONGEST),
                 steps: steps.iter().map(step).collect(),
             };
             Some((last.raised_at, episode))
@@ -394,13 +401,14 @@ fn who(by: Option<&str>, note: Option<&str>) -> String {
     parts.collect::<Vec<_>>().join(": ")
 }
 
-fn deed(row: &AuditRow, zone: &jiff::tz::TimeZone) -> Deed {
-    let mut what = plain(&row.answer, LONGEST);
-    if let (Some(old), Some(new)) = (&row.old, &row.new) {
-        what = format!("{what} (before: {}; since: {})", plain(old, 128), plain(new, 128));
+fn deed(row: &AuditRow, audience: Audience<'_>) -> Deed {
+    let (answer, old, new) = audience.deed(row);
+    let mut what = plain(&answer, LONGEST);
+    if let (Some(old), Some(new)) = (old, new) {
+        what = format!("{what} (before: {}; since: {})", plain(&old, 128), plain(&new, 128));
     }
     Deed {
-        at: words::when(row.at.unwrap_or(row.received), zone),
+        at: words::when(row.at.unwrap_or(row.received), audience.zone),
         by: plain(&row.by, 128),
         what,
         note: row.note.as_deref().map_or(String::new(), |note| plain(note, LONGEST)),
