@@ -1,9 +1,10 @@
 //! The one plain sentence or three of an alert: what was seen, and what to check.
 //!
 //! One line of at most [`LONGEST`] characters, in documents with metric units in the signs people read (`°C`, `rpm`, `m/s²`);
-//! for the people of a site in theirs ([`audience`](super::audience)). What was seen is said as a fact; what it may be is said as a possibility, never as a diagnosis, and the site's procedures
-//! come first. When it gets too long, parts fall off in a fixed order: how earlier forecasts held, forecast, state, source
-//! of the limit, onset, the check for a fault that a waveform names; all of them have fields of their own.
+//! for the people of a site in theirs ([`audience`](super::audience)). What was seen is said as a fact; what it may be is
+//! said as a possibility, never as a diagnosis, and the site's procedures come first. When it gets too long, parts fall
+//! off in a fixed order: how earlier forecasts held, forecast, state, source of the limit, onset, the check for a fault
+//! that a waveform names; all of them have fields of their own.
 //!
 //! Names come from outside: control characters become spaces, long names are cut.
 
