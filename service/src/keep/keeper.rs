@@ -6,9 +6,9 @@ use super::mail::{MailDone, keep_mail_within, put_in_mail, write_mail_done};
 use super::plate::Plate;
 use super::report_mail::{ReportAsked, put_report};
 use super::store::{
-    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_trend, write_alert, write_asset,
-    write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
-    write_snapshot, write_trend, write_waveform,
+    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_is_due, prune_trend, write_alert,
+    write_asset, write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position,
+    write_request, write_snapshot, write_trend, write_waveform,
 };
 use super::trend::{Bucket, Sample, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
@@ -382,7 +382,9 @@ impl Keeper {
                 }
                 Write::Trend(asset, point, tier, bucket) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
-                    prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
+                    if prune_is_due(*asset, *point, bucket.t) {
+                        prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
+                    }
                 }
                 Write::Snapshots(gathered) => {
                     for (asset, bytes) in &gathered.states {
