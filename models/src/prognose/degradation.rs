@@ -533,6 +533,8 @@ struct Fits<'a> {
     top: f64,
     /// By setting, sum and cell.
     sums: Vec<f64>,
+    /// Determinant and residual by cell under the newest setting; the residual NaN where nothing can be told.
+    solved: Vec<(f64, f64)>,
 }
 
 impl<'a> Fits<'a> {
@@ -545,6 +547,7 @@ impl<'a> Fits<'a> {
             ln_weights: Vec::with_capacity(settings * cells.len()),
             top: f64::NEG_INFINITY,
             sums: Vec::with_capacity(settings * SUMS * cells.len()),
+            solved: Vec::with_capacity(cells.len()),
         }
     }
 
@@ -584,20 +587,20 @@ impl<'a> Fits<'a> {
             ln_scaling: scaled.ln_scaling,
             least_residual: 1e-9 * (yy - y1 * y1 / s11),
         };
-        let summed = xx.iter().zip(x1.iter()).zip(xy.iter());
+        // Apart, since the first is the same for all and goes several cells at a time.
+        self.solved.clear();
+        self.solved.extend(xx.iter().zip(x1.iter()).zip(xy.iter()).map(|((xx, x1), xy)| {
+            let Solved { det, residual, .. } = setting.reckon(*xx, *x1, *xy);
+            (det, if setting.tells(det, *xx) { residual } else { f64::NAN })
+        }));
         let mut top = self.top;
-        self.ln_weights.extend(summed.zip(&self.ln_priors).map(|(((xx, x1), xy), ln_cell)| {
-            let Some(solved) = setting.solve(*xx, *x1, *xy) else { return f64::NEG_INFINITY };
-            let Solved { det, residual, .. } = solved;
-            let ln_weight = |ln: fn(f64) -> f64| {
-                setting.ln_prior + ln_cell
-                    - setting.ln_scaling
-                    - 0.5 * (setting.ln_det + ln(det) + (n - 2.0) * ln(residual))
-            };
-            if ln_weight(about_ln) + 0.5 * (n - 1.0) * ABOUT < top - LOST {
+        let margin = 0.5 * (n - 1.0) * ABOUT;
+        self.ln_weights.extend(self.solved.iter().zip(&self.ln_priors).map(|(&(det, residual), ln_cell)| {
+            let least = top - LOST - margin;
+            if residual.is_nan() || setting.ln_weight(*ln_cell, about_ln(det), about_ln(residual), n) < least {
                 return f64::NEG_INFINITY;
             }
-            let ln_weight = ln_weight(f64::ln);
+            let ln_weight = setting.ln_weight(*ln_cell, det.ln(), residual.ln(), n);
             if !ln_weight.is_finite() {
                 return f64::NEG_INFINITY;
             }
@@ -681,15 +684,28 @@ struct Solved {
 impl Setting {
     /// `None` when shape and level cannot be told apart.
     fn solve(&self, xx: f64, x1: f64, xy: f64) -> Option<Solved> {
+        let solved = self.reckon(xx, x1, xy);
+        self.tells(solved.det, xx).then_some(solved)
+    }
+
+    #[inline]
+    fn tells(&self, det: f64, xx: f64) -> bool {
+        det > 1e-12 * self.s11 * xx
+    }
+
+    #[inline]
+    fn reckon(&self, xx: f64, x1: f64, xy: f64) -> Solved {
         let Setting { yy, y1, s11, .. } = *self;
         let det = s11 * xx - x1 * x1;
-        if det.is_nan() || det <= 1e-12 * s11 * xx {
-            return None;
-        }
         let healthy = (xx * y1 - x1 * xy) / det;
         let rise = (s11 * xy - x1 * y1) / det;
         let residual = (yy - healthy * y1 - rise * xy).max(self.least_residual);
-        Some(Solved { det, healthy, rise, residual })
+        Solved { det, healthy, rise, residual }
+    }
+
+    #[inline]
+    fn ln_weight(&self, ln_cell: f64, ln_det: f64, ln_residual: f64, n: f64) -> f64 {
+        self.ln_prior + ln_cell - self.ln_scaling - 0.5 * (self.ln_det + ln_det + (n - 2.0) * ln_residual)
     }
 }
 
@@ -781,4 +797,18 @@ fn lately_share(
     }
     let rate = (s11 * sty - s1t * s1y) / (s11 * stt - s1t * s1t);
     rate * -points.hours[from] / (fit.rise * (1.0 - shape(from)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: the standard library's logarithm.
+    #[test]
+    fn the_coarse_logarithm_is_as_good_as_it_says() {
+        for i in 1..200_000 {
+            let x = (f64::from(i) * 0.001 - 100.0).exp();
+            assert!((about_ln(x) - x.ln()).abs() < ABOUT, "{x}: {}, {}", about_ln(x), x.ln());
+        }
+    }
 }

@@ -173,7 +173,7 @@ mod tests {
     /// Readings of three assets in turn, the third grouped with the first.
     #[test]
     fn readings_of_a_group_stay_in_their_order() {
-        let config = "[groups.line]\nmembers = ['a', 'c']\n[assets.a]\n[assets.b]\n[assets.c]\n";
+        let config = "[[groups]]\nname = 'line'\nmembers = ['a', 'c']\n[assets.a]\n[assets.b]\n[assets.c]\n";
         let checked = from_text(Some(config), &Sources::default()).expect("a good configuration");
         let mut registry = crate::acquire::registry::Registry::new(&checked);
         let mut lanes = Lanes::default();
