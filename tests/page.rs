@@ -762,6 +762,13 @@ async fn by_keyboard(eyes: Eyes) {
     // Past all that every page has.
     page.tab_to(".skip").await;
     page.key(Key::Enter).await;
+    let led = "const at = document.activeElement; return [at.id, parseFloat(getComputedStyle(at).outlineWidth) >= 2
+        && getComputedStyle(at).outlineStyle !== 'none']";
+    assert_eq!(
+        page.run(led).await,
+        serde_json::json!(["main", true]),
+        "the content it leads to shows that it has the focus"
+    );
     page.tab_to("#q").await;
     page.write("pump").await;
     page.key(Key::Enter).await;

@@ -56,6 +56,36 @@ pub struct ScoreRow {
 }
 
 impl ScoreRow {
+    /// Columns of a row, for [`ScoreRow::read`].
+    pub const COLUMNS: &str = "t, count, operating_state, zone, deviation_count, deviation, deviation_max, step, drift";
+
+    /// Reads [`ScoreRow::COLUMNS`] from a place on.
+    ///
+    /// # Errors
+    /// SQLite's; a zone that nobody knows.
+    pub fn read(row: &rusqlite::Row<'_>, first: usize) -> rusqlite::Result<Self> {
+        let zone = serde_json::from_value(row.get::<_, String>(first + 3)?.into());
+        let unknown = |error: serde_json::Error| {
+            rusqlite::Error::FromSqlConversionFailure(first + 3, rusqlite::types::Type::Text, error.into())
+        };
+        Ok(Self {
+            t: row.get(first)?,
+            count: row.get(first + 1)?,
+            operating_state: row.get(first + 2)?,
+            zone: zone.map_err(unknown)?,
+            deviation_count: row.get(first + 4)?,
+            deviation: row.get::<_, Option<f64>>(first + 5)?.unwrap_or(0.0),
+            deviation_max: row.get::<_, Option<f64>>(first + 6)?.unwrap_or(f64::NEG_INFINITY),
+            step: row.get(first + 7)?,
+            drift: row.get(first + 8)?,
+        })
+    }
+
+    /// Mean and greatest deviation, where there was one.
+    pub fn deviations(&self) -> Option<(f64, f64)> {
+        (self.deviation_count > 0).then_some((self.deviation, self.deviation_max))
+    }
+
     fn begin(t: i64, score: &Score) -> Self {
         Self {
             t,
@@ -164,7 +194,6 @@ pub(super) fn write_open(
 }
 
 fn write(transaction: &Transaction<'_>, sql: &str, asset: i64, tier: Tier, row: &ScoreRow) -> rusqlite::Result<()> {
-    let some = row.deviation_count > 0;
     transaction.prepare_cached(sql)?.execute(params![
         tier.secs(),
         asset,
@@ -173,8 +202,8 @@ fn write(transaction: &Transaction<'_>, sql: &str, asset: i64, tier: Tier, row: 
         row.operating_state,
         forms::word(&row.zone),
         row.deviation_count,
-        some.then_some(row.deviation),
-        some.then_some(row.deviation_max),
+        row.deviations().map(|(mean, _)| mean),
+        row.deviations().map(|(_, greatest)| greatest),
         row.step,
         row.drift
     ])?;
@@ -184,26 +213,12 @@ fn write(transaction: &Transaction<'_>, sql: &str, asset: i64, tier: Tier, row: 
 /// The growing rows as they were saved. A zone that nobody knows any more costs its row.
 pub(super) fn read_open(connection: &Connection) -> rusqlite::Result<Scores> {
     let mut scores = Scores::default();
-    let mut statement = connection.prepare(
-        "SELECT asset, tier, t, count, operating_state, zone, deviation_count, deviation, deviation_max, step, drift
-         FROM scores_open",
-    )?;
+    let mut statement = connection.prepare(&format!("SELECT asset, tier, {} FROM scores_open", ScoreRow::COLUMNS))?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        let zone = serde_json::from_value(row.get::<_, String>(5)?.into());
-        let (Some(tier), Ok(zone)) = (Tier::of_secs(row.get(1)?), zone) else { continue };
-        let saved = ScoreRow {
-            t: row.get(2)?,
-            count: row.get(3)?,
-            operating_state: row.get(4)?,
-            zone,
-            deviation_count: row.get(6)?,
-            deviation: row.get::<_, Option<f64>>(7)?.unwrap_or(0.0),
-            deviation_max: row.get::<_, Option<f64>>(8)?.unwrap_or(f64::NEG_INFINITY),
-            step: row.get(9)?,
-            drift: row.get(10)?,
-        };
-        scores.put_back(row.get(0)?, tier, saved);
+        if let (Some(tier), Ok(saved)) = (Tier::of_secs(row.get(1)?), ScoreRow::read(row, 2)) {
+            scores.put_back(row.get(0)?, tier, saved);
+        }
     }
     Ok(scores)
 }
