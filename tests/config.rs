@@ -705,7 +705,7 @@ fn the_summary_says_what_goes_in_and_out_who_may_act_and_what_is_off() {
         "warning and worse to ada@quillhaven.example, Bo <bo@quillhaven.example>; areas boilerhouse; quiet 22:00 to 06:00, \
          alarms come through",
         "alarm and worse to ada@quillhaven.example; no digest",
-        "historian  /var/run/postgresql/.s.PGSQL.5432/plant as roundsman, schema roundsman: trend, alerts; not audit",
+        "historian  /var/run/postgresql/.s.PGSQL.5432/plant as roundsman, schema roundsman: trend, alerts; not scores, audit",
         "page       1 user may only look; 1 user may act: A. Berg; no token for programs",
         "histories  no past case; none are kept",
         "groups: 1\n  line-1 (group): p (not in this file), q (not in this file)",

@@ -77,7 +77,8 @@ fn historian(to: &Historian) -> String {
         Place::Network { tls: Some(_), .. } => " over TLS",
         Place::Network { tls: None, .. } => " in the open",
     };
-    let parts = [("trend", to.sent.trend), ("alerts", to.sent.alerts), ("audit", to.sent.audit)];
+    let parts =
+        [("trend", to.sent.trend), ("scores", to.sent.scores), ("alerts", to.sent.alerts), ("audit", to.sent.audit)];
     let named = |on: bool| parts.iter().filter(|(_, sent)| *sent == on).map(|(name, _)| *name).collect::<Vec<_>>();
     let left = match named(false) {
         left if left.is_empty() => String::new(),

@@ -5,6 +5,7 @@
 use super::mail::{MailDone, keep_mail_within, put_in_mail, write_mail_done};
 use super::plate::Plate;
 use super::report_mail::{ReportAsked, put_report};
+use super::score::{self, ScoreRow, Scores};
 use super::store::{
     Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_is_due, prune_trend, write_alert,
     write_asset, write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position,
@@ -13,6 +14,7 @@ use super::store::{
 use super::trend::{Bucket, Sample, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
 use crate::asset::capture::Kept;
+use crate::engine::Score;
 use crate::status::{Hole, Status};
 use crate::vitals::Which;
 use bytes::Bytes;
@@ -50,6 +52,13 @@ pub enum Record {
         expected: f64,
         /// Half width of the expected band; NaN without.
         band: f64,
+    },
+    /// What the models made of a snapshot, for the rows of scores.
+    Score {
+        /// Asset.
+        asset: Arc<str>,
+        /// What.
+        score: Score,
     },
     /// From this time on an asset is in another operating state.
     Period {
@@ -229,6 +238,7 @@ struct Gathered {
     parts: usize,
     states: Vec<(Arc<str>, Vec<u8>)>,
     trends: Vec<(i64, u16, Tier, Bucket)>,
+    scores: Vec<(i64, Tier, ScoreRow)>,
 }
 
 /// A change of the database, decided in memory before, so that a failed transaction can be run again as it is.
@@ -236,6 +246,7 @@ enum Write {
     Record(Record),
     Asset(i64, Arc<str>, Vec<(String, String)>, Option<Box<Plate>>),
     Trend(i64, u16, Tier, Bucket),
+    Score(i64, Tier, ScoreRow),
     Snapshots(Gathered),
     Delivered(Vec<i64>),
     Mailed(MailDone),
@@ -246,6 +257,7 @@ enum Write {
 struct Memory {
     rows: HashMap<String, i64>,
     trends: Trends,
+    scores: Scores,
     gathered: Vec<Gathered>,
     recovered_senders: usize,
 }
@@ -256,6 +268,7 @@ impl Keeper {
         let mut memory = Memory {
             rows: std::mem::take(&mut self.store.rows),
             trends: std::mem::take(&mut recovered.trends),
+            scores: std::mem::take(&mut recovered.scores),
             gathered: Vec::new(),
             recovered_senders: 0,
         };
@@ -386,6 +399,7 @@ impl Keeper {
                         prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
                     }
                 }
+                Write::Score(asset, tier, row) => score::write_closed(&transaction, *asset, *tier, row)?,
                 Write::Snapshots(gathered) => {
                     for (asset, bytes) in &gathered.states {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
@@ -394,6 +408,9 @@ impl Keeper {
                     super::audit::prune(&transaction, &audit_limits, gathered.position)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
+                    }
+                    for (asset, tier, row) in &gathered.scores {
+                        score::write_open(&transaction, *asset, *tier, row)?;
                     }
                 }
                 Write::Delivered(numbers) => {
@@ -482,7 +499,7 @@ fn write_record(transaction: &Transaction<'_>, record: &Record, mail: bool) -> r
         }
         Record::Waveform { .. } => write_waveform(transaction, record)?,
         Record::WaveformsKept { asset, kept } => keep_waveforms(transaction, asset, kept)?,
-        Record::Asset { .. } | Record::Trend { .. } => {}
+        Record::Asset { .. } | Record::Trend { .. } | Record::Score { .. } => {}
     }
     Ok(waits)
 }
@@ -557,6 +574,16 @@ impl Memory {
                 self.trends.add(row, point, &sample, closed);
                 writes.extend(closed.drain(..).map(|(tier, bucket)| Write::Trend(row, point, tier, bucket)));
             }
+            Record::Score { asset, score } => {
+                let known = self.rows.contains_key(&*asset);
+                let row = self.row(&asset);
+                if !known {
+                    writes.push(Write::Asset(row, asset, Vec::new(), None));
+                }
+                let mut closed = Vec::new();
+                self.scores.add(row, &score, &mut closed);
+                writes.extend(closed.into_iter().map(|(tier, closed)| Write::Score(row, tier, closed)));
+            }
             other => writes.push(Write::Record(other)),
         }
     }
@@ -575,6 +602,7 @@ impl Memory {
             if let Some(row) = self.rows.get(&**asset) {
                 let open = self.trends.open_of(*row);
                 gathered.trends.extend(open.map(|(point, tier, bucket)| (*row, point, tier, *bucket)));
+                gathered.scores.extend(self.scores.open_of(*row).map(|(tier, open)| (*row, tier, *open)));
             }
         }
         gathered.states.extend(states);

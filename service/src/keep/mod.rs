@@ -13,6 +13,7 @@ pub mod mail;
 pub mod plate;
 pub mod read;
 pub mod report_mail;
+pub mod score;
 pub mod store;
 pub mod trend;
 

@@ -3,6 +3,7 @@
 use super::mail::mail_tables;
 use super::plate::Plate;
 use super::report_mail::{FIRST_PART, report_mail_tables};
+use super::score::{self, Scores, score_tables};
 use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
@@ -128,7 +129,8 @@ CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY 
     page_tables!(),
     mail_tables!(),
     report_mail_tables!(),
-    outbox_properties!()
+    outbox_properties!(),
+    score_tables!()
 );
 
 /// From each version of `state.db` to the next. A row of before has no topic and no values beside its answer.
@@ -139,7 +141,7 @@ const CHANGES: [&str; SCHEMA as usize - 1] = [
     // 2 → 3
     waveform_tables!(),
     // 3 → 4
-    concat!(page_tables!(), mail_tables!(), report_mail_tables!(), outbox_properties!()),
+    concat!(page_tables!(), mail_tables!(), report_mail_tables!(), outbox_properties!(), score_tables!()),
 ];
 
 /// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.
@@ -284,6 +286,8 @@ pub struct Recovered {
     pub filters: Vec<String>,
     /// Growing trend rows.
     pub trends: Trends,
+    /// Growing rows of scores.
+    pub scores: Scores,
 }
 
 impl Store {
@@ -355,6 +359,7 @@ impl Store {
     pub fn recover(&self) -> Result<Recovered, KeepError> {
         let mut recovered = Recovered {
             filters: self.all("SELECT filter FROM filters ORDER BY filter", |row| row.get(0))?,
+            scores: score::read_open(&self.connection).map_err(self.fault())?,
             ..Default::default()
         };
         self.read_snapshots(&mut recovered)?;
