@@ -245,7 +245,8 @@ struct Gathered {
 enum Write {
     Record(Record),
     Asset(i64, Arc<str>, Vec<(String, String)>, Option<Box<Plate>>),
-    Trend(i64, u16, Tier, Bucket),
+    /// With the beginning of the row that follows it.
+    Trend(i64, u16, Tier, Bucket, i64),
     Score(i64, Tier, ScoreRow),
     Snapshots(Gathered),
     Delivered(Vec<i64>),
@@ -393,10 +394,10 @@ impl Keeper {
                         write_plate(&transaction, name, plate)?;
                     }
                 }
-                Write::Trend(asset, point, tier, bucket) => {
+                Write::Trend(asset, point, tier, bucket, next) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
-                    if prune_is_due(*asset, *point, bucket.t) {
-                        prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
+                    if prune_is_due(*asset, *point, *tier, bucket.t, *next) {
+                        prune_trend(&transaction, *asset, *point, *tier, *next)?;
                     }
                 }
                 Write::Score(asset, tier, row) => score::write_closed(&transaction, *asset, *tier, row)?,
@@ -572,7 +573,9 @@ impl Memory {
                 }
                 let sample = Sample { at_micros: at.0, observed, expected, band };
                 self.trends.add(row, point, &sample, closed);
-                writes.extend(closed.drain(..).map(|(tier, bucket)| Write::Trend(row, point, tier, bucket)));
+                let next = |tier: Tier| tier.row_of(sample.at_micros);
+                let rows = closed.drain(..);
+                writes.extend(rows.map(|(tier, bucket)| Write::Trend(row, point, tier, bucket, next(tier))));
             }
             Record::Score { asset, score } => {
                 let known = self.rows.contains_key(&*asset);

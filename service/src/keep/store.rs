@@ -618,9 +618,12 @@ pub(super) fn write_period(
 /// than promised harm nobody.
 const PRUNED_EVERY: u64 = 8;
 
-/// Whether this closed row is one that asks. By a mixed number and not by a count: recovery comes to the same answer, and
-/// a point that speaks in a rhythm of its own is not forgotten.
-pub(super) fn prune_is_due(asset: i64, point: u16, t: i64) -> bool {
+/// Whether this closed row, or the pause to the `next` one, asks. By a mixed number and not by a count: recovery comes to the
+/// same answer, and a point that speaks in a rhythm of its own is not forgotten. Behind a pause a whole stretch may be too old.
+pub(super) fn prune_is_due(asset: i64, point: u16, tier: Tier, t: i64, next: i64) -> bool {
+    if next - t > PRUNED_EVERY as i64 * tier.secs() {
+        return true;
+    }
     // Finaliser of the 64-bit mixer of Steele, Lea & Flood (2014); constants from memory, any that mix would do.
     let mut z = asset.cast_unsigned().rotate_left(40) ^ u64::from(point).rotate_left(20) ^ t.cast_unsigned();
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -629,8 +632,8 @@ pub(super) fn prune_is_due(asset: i64, point: u16, t: i64) -> bool {
 }
 
 /// Drops a point's rows that are past their keeping time now that it has a row which begins at `t`: by its own time, and
-/// in the same transaction. So each row written costs one look into the index, where a sweep over all points would read
-/// the whole table. A point that falls silent keeps the last rows it had.
+/// in the same transaction. So pruning costs a look into the index now and then ([`prune_is_due`]), where a sweep over all
+/// points would read the whole table. A point that falls silent keeps the last rows it had.
 pub(super) fn prune_trend(
     transaction: &Transaction<'_>,
     asset: i64,
@@ -821,7 +824,10 @@ mod tests {
     #[test]
     fn rows_that_are_too_old_go_within_a_few_rows() {
         for (asset, point, every) in [(1, 0, 1), (1, 5, 8), (7, 2, 64), (-3, u16::MAX, 12)] {
-            let asks = |n: &i64| prune_is_due(asset, point, n * every * Tier::FiveMinutes.secs());
+            let asks = |n: &i64| {
+                let t = n * every * 300;
+                prune_is_due(asset, point, Tier::FiveMinutes, t, t + 300)
+            };
             let asking: Vec<i64> = (0..10_000).filter(asks).collect();
             assert!((1000..1500).contains(&asking.len()), "one in eight: {}", asking.len());
             let longest = asking.windows(2).map(|pair| pair[1] - pair[0]).max();
