@@ -189,6 +189,7 @@ impl PointLimits {
                 Limit { value: e.location + sign * span, source: Source::Baseline, span }
             })
         };
+        // Most points, at every snapshot: with one source there is nothing to choose among, and the rules below give just this.
         if zones.is_none() && *own == Own::default() {
             let BaselineRule { warning_sigmas, alarm_sigmas, .. } = rule.0;
             return PointLimits {

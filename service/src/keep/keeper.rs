@@ -4,12 +4,13 @@
 
 use super::mail::{MailDone, keep_mail_within, put_in_mail, write_mail_done};
 use super::plate::Plate;
+use super::prune;
 use super::report_mail::{ReportAsked, put_report};
 use super::score::{self, ScoreRow, Scores};
 use super::store::{
-    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_is_due, prune_trend, write_alert,
-    write_asset, write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position,
-    write_request, write_snapshot, write_trend, write_waveform,
+    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, write_alert, write_asset, write_audit,
+    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
+    write_snapshot, write_trend, write_waveform,
 };
 use super::trend::{Bucket, Sample, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
@@ -396,8 +397,8 @@ impl Keeper {
                 }
                 Write::Trend(asset, point, tier, bucket, next) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
-                    if prune_is_due(*asset, *point, *tier, bucket.t, *next) {
-                        prune_trend(&transaction, *asset, *point, *tier, *next)?;
+                    if prune::is_due(*asset, *point, *tier, bucket.t, *next) {
+                        prune::trend(&transaction, *asset, *point, *tier, *next)?;
                     }
                 }
                 Write::Score(asset, tier, row) => score::write_closed(&transaction, *asset, *tier, row)?,

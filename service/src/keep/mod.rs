@@ -11,6 +11,7 @@ pub mod journal;
 pub mod keeper;
 pub mod mail;
 pub mod plate;
+mod prune;
 pub mod read;
 pub mod report_mail;
 pub mod score;

@@ -6,6 +6,7 @@
 //! Memory: three rows of 56 bytes per asset; a row of `state.db` is some 60 bytes, and one is written per asset and five
 //! minutes, where the trend writes one per point.
 
+use super::prune;
 use super::trend::Tier;
 use crate::advise::document::Zone;
 use crate::advise::forms;
@@ -159,7 +160,7 @@ impl Scores {
     }
 }
 
-/// Writes a closed row and drops those it outlives, as [`super::store::prune_trend`] does.
+/// Writes a closed row and drops those it outlives.
 pub(super) fn write_closed(
     transaction: &Transaction<'_>,
     asset: i64,
@@ -173,12 +174,7 @@ pub(super) fn write_closed(
         deviation_max = excluded.deviation_max, step = excluded.step, drift = excluded.drift
         WHERE excluded.count >= scores.count";
     write(transaction, SQL, asset, tier, row)?;
-    let Some(keep) = tier.keep_secs() else { return Ok(()) };
-    transaction.prepare_cached("DELETE FROM scores WHERE tier = ?1 AND asset = ?2 AND t < ?3")?.execute(params![
-        tier.secs(),
-        asset,
-        row.t - keep
-    ])?;
+    prune::scores(transaction, asset, tier, row.t)?;
     Ok(())
 }
 
