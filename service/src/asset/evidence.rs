@@ -78,7 +78,7 @@ fn contributions(machine: &Machine, now: &Now, context: &Context<'_>) -> Vec<Con
                 band: expected.map(|e| 3.0 * e.scale),
                 sigmas,
                 share,
-                limit: watch.crossed.map(|c| limit_source(&c.limit, &spec.unit, context)),
+                limit: watch.crossed.as_ref().map(|c| limit_source(&c.limit, &spec.unit, context)),
                 onset,
             },
         ));

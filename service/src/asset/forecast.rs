@@ -9,6 +9,7 @@ use super::evidence::limit_source;
 use super::layout::Layout;
 use super::machine::{Watch, limits_of};
 use super::spec::{PointSpec, Quantity};
+use super::standing::{Grounds, Standing, later};
 use crate::advise::document::{Forecast, LimitSource, Measured, RemainingLife};
 use crate::engine::Output;
 use roundsman_models::detect::learned::Learned;
@@ -22,8 +23,12 @@ use roundsman_models::prognose::{
 use roundsman_models::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
 
+/// The target where nobody has set a limit.
+const FAILURE: &str = "failure";
 /// Blocks whose mean is taken for the level when an earlier statement is judged.
 const JUDGED_BLOCKS: usize = 3;
+/// Blocks in a row beyond a limit that leave nothing to be forecast.
+const PAST_BLOCKS: usize = 6;
 /// A level is one with a zero, and so fails at a multiple of its healthy value, when it lies this many of its standard
 /// deviations above zero.
 const CLEAR_OF_ZERO: f64 = 3.0;
@@ -33,6 +38,7 @@ const CLEAR_OF_ZERO: f64 = 3.0;
 pub struct Forecaster {
     last: Option<Box<RemainingLife>>,
     record: TrackRecord,
+    standing: Standing,
 }
 
 /// What a point can be forecast to.
@@ -52,6 +58,12 @@ struct Moving {
     steady: bool,
 }
 
+impl Named {
+    fn is_of_baseline(&self) -> bool {
+        self.limit.source == "baseline"
+    }
+}
+
 impl Forecaster {
     /// The last statement; `None` before any point moved.
     pub fn statement(&self) -> Option<&RemainingLife> {
@@ -62,6 +74,7 @@ impl Forecaster {
     pub fn restart(&mut self) {
         self.last = None;
         self.record.forget_all();
+        self.standing.forget_all();
     }
 
     /// A block has ended: states the remaining life anew. Says it when there is a forecast, or when the reason there is
@@ -87,6 +100,7 @@ impl Forecaster {
                 || learned.baseline(watch.leading).or_else(|| learned.baseline(state)).and_then(|b| b.point(place));
             let Some(model) = moves.then(model).flatten() else {
                 self.record.forget(place as u16);
+                self.standing.forget(place as u16);
                 continue;
             };
             // What would be normal these days: a summer's temperatures are not the spring's it was learned in.
@@ -119,7 +133,8 @@ impl Forecaster {
             }
         }
         for point in &moving {
-            self.point(at, point, foreseen, blocks, layout, context, &params, &mut statement);
+            let Some(watch) = watches.get(point.place) else { continue };
+            self.point(at, point, watch, foreseen, blocks, layout, context, &params, &mut statement);
         }
         let nearest = |f: &Forecast| f.p50_hours.unwrap_or(f64::INFINITY);
         statement.forecasts.sort_by(|a, b| nearest(a).total_cmp(&nearest(b)));
@@ -138,6 +153,7 @@ impl Forecaster {
         &mut self,
         at: EventTime,
         moving: &Moving,
+        watch: &Watch,
         foreseen: bool,
         blocks: &Blocks,
         layout: &Layout,
@@ -156,6 +172,19 @@ impl Forecaster {
             statement.forecasts.push(failure);
         }
         let targets: Vec<Target> = named.iter().map(|n| n.target).collect();
+        if are_past(&targets, &levels) {
+            statement.none_because = Some(format!("{}: its limits are reached already", spec.name));
+            return;
+        }
+        let given = |n: &Named| (n.target.side, (!n.is_of_baseline()).then_some(n.target.limit));
+        let grounds = Grounds::of(watch, named.iter().map(given).collect());
+        if let Some((hours, model)) = self.standing.tell(moving.place, at, &grounds) {
+            let stated = self.last.iter().flat_map(|last| &last.forecasts);
+            let of_fit = stated.filter(|f| f.point == spec.name && f.target != FAILURE);
+            statement.forecasts.extend(of_fit.map(|f| later(f, hours)));
+            statement.model.get_or_insert_with(|| model.name().to_owned());
+            return;
+        }
         // Degrees Celsius have no zero of their own.
         let has_zero = spec.quantity != Quantity::Temperature;
         let known = Known { correction: self.record.correction(), has_zero, ..Known::default() };
@@ -169,8 +198,10 @@ impl Forecaster {
         if let Some(milestone) = &life.milestone {
             self.record.bet(moving.place as u16, at, milestone);
         }
+        let mut soonest = f64::INFINITY;
         for (named, target) in named.into_iter().zip(&life.targets) {
             let Ok(time) = &target.time else { continue };
+            soonest = soonest.min(time.p10_hours);
             statement.forecasts.push(Forecast {
                 point: spec.name.clone(),
                 target: named.name.to_owned(),
@@ -181,6 +212,8 @@ impl Forecaster {
             });
         }
         statement.model.get_or_insert_with(|| life.model.name().to_owned());
+        let from = levels.first().map_or(at, |first| first.at);
+        self.standing.begin(moving.place, at, (from, soonest), life.model, grounds);
     }
 
     fn empty(&self, why: Option<&str>) -> RemainingLife {
@@ -204,6 +237,20 @@ pub(super) fn normal_of(place: usize, state: u16, watches: &[Watch], learned: &L
     }
     let baseline = learned.baseline(watch.leading).or_else(|| learned.baseline(state));
     baseline.and_then(|b| b.point(place)).map_or(f64::NAN, |p| p.reference)
+}
+
+/// Whether the level has been beyond every limit of one side for a while: no fit would say how long until then, and what
+/// it might have left to the other side is nobody's question.
+fn are_past(targets: &[Target], levels: &[Reading]) -> bool {
+    let Some(lately) = levels.last_chunk::<PAST_BLOCKS>() else { return false };
+    let past = |target: &Target| match target.side {
+        Side::Upper => lately.iter().all(|level| level.value >= target.limit),
+        Side::Lower => lately.iter().all(|level| level.value <= target.limit),
+    };
+    [Side::Upper, Side::Lower].into_iter().any(|side| {
+        let mut of_side = targets.iter().filter(|target| target.side == side).peekable();
+        of_side.peek().is_some() && of_side.all(past)
+    })
 }
 
 /// The limits of a point as targets.
@@ -236,8 +283,7 @@ fn targets(moving: &Moving, point: u16, context: &Context<'_>) -> Vec<Named> {
 /// Hours to the level at which such machines fail, where nobody has set an alarm limit. One from the baseline says that
 /// something has changed, not that the machine is at its end.
 fn failure(at: EventTime, moving: &Moving, spec: &PointSpec, levels: &[Reading], named: &[Named]) -> Option<Forecast> {
-    let limit_known =
-        named.iter().any(|n| n.name == "alarm" && n.limit.source != "baseline" && n.target.side == Side::Upper);
+    let limit_known = named.iter().any(|n| n.name == "alarm" && !n.is_of_baseline() && n.target.side == Side::Upper);
     let has_zero = matches!(
         spec.quantity,
         Quantity::VibrationVelocity
@@ -255,10 +301,33 @@ fn failure(at: EventTime, moving: &Moving, spec: &PointSpec, levels: &[Reading],
     let time = course::to_failure(levels, at, limit, Side::Upper, &doubt, moving.scale).ok()?;
     Some(Forecast {
         point: spec.name.clone(),
-        target: "failure".into(),
+        target: FAILURE.into(),
         limit: LimitSource { limit: Measured { value: limit, unit: spec.unit.clone() }, source: "assumed".into() },
         p10_hours: Some(time.p10_hours),
         p50_hours: Some(time.p50_hours),
         p90_hours: time.p90_hours,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_past_all_limits_of_a_side_is_past() {
+        let levels = |value: f64| -> Vec<Reading> {
+            (0..8).map(|hour| Reading { at: EventTime(0).plus_secs(3600.0 * f64::from(hour)), value }).collect()
+        };
+        let warning = Target::exact(4.0, Side::Upper);
+        let alarm = Target::exact(6.0, Side::Upper);
+        let low = Target::exact(1.0, Side::Lower);
+        assert!(!are_past(&[warning, alarm, low], &levels(5.0)), "the alarm is still ahead");
+        assert!(are_past(&[warning, alarm, low], &levels(6.5)));
+        assert!(are_past(&[warning, alarm, low], &levels(0.5)));
+        assert!(!are_past(&[], &levels(6.5)));
+        assert!(!are_past(&[warning], &levels(6.5)[..PAST_BLOCKS - 1]), "not for long enough");
+        let mut back = levels(6.5);
+        back[6].value = 3.9;
+        assert!(!are_past(&[warning], &back));
+    }
 }

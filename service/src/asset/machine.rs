@@ -55,10 +55,10 @@ const NEW_STATE_SHARE: f64 = 0.2;
 pub struct Watch {
     /// Which limits are passed.
     limits: LimitState,
-    /// What the limits said last; kept, since a forecast and a command's alert ask for it before the next snapshot.
-    pub crossed: Option<Crossed>,
-    /// A cumulative sum crossed: a step, if the running mean comes to say so too. Boxed as the drift is: few points have one
-    /// at a time, and all would keep the room for it.
+    /// What the limits said last; kept, since a forecast and a command's alert ask for it before the next snapshot. Boxed, as
+    /// are the two below: few points have one at a time, and all would keep the room for it.
+    pub crossed: Option<Box<Crossed>>,
+    /// A cumulative sum crossed: a step, if the running mean comes to say so too.
     candidate: Option<Box<Step>>,
     /// Snapshots in a row in which the running mean has said so.
     confirmed: u32,
@@ -693,7 +693,10 @@ impl Machine {
         for (i, value) in now.values.iter().enumerate().take(self.watches.len()) {
             let limits = self.limits(i, now, context);
             let w = &mut self.watches[i];
-            w.crossed = w.limits.update(*value, &limits);
+            match (&mut w.crossed, w.limits.update(*value, &limits)) {
+                (Some(kept), Some(crossed)) => **kept = crossed,
+                (kept, crossed) => *kept = crossed.map(Box::new),
+            }
         }
     }
 
@@ -775,12 +778,13 @@ impl Machine {
         }
         // Learned limits are those of another set-up.
         let set_up = self.set_ups.shift().is_some() && self.set_up(context).is_some();
-        let severity = |c: Crossed| match c.limit.source {
+        let severity = |c: &Crossed| match c.limit.source {
             Source::Baseline if set_up => Level::Advisory,
             _ => c.severity,
         };
-        let by_limit = self.watches.iter().filter_map(|w| w.crossed.map(severity)).max();
-        let set_limit = self.watches.iter().any(|w| w.crossed.is_some_and(|c| c.limit.source != Source::Baseline));
+        let by_limit = self.watches.iter().filter_map(|w| w.crossed.as_deref().map(severity)).max();
+        let set_limit =
+            self.watches.iter().any(|w| w.crossed.as_ref().is_some_and(|c| c.limit.source != Source::Baseline));
         if !set_up && !set_limit && self.persistence.active().is_none() && self.awaits_others(context) {
             return Condition::Unknown;
         }

@@ -19,6 +19,7 @@ pub mod set_up;
 pub mod settings;
 mod shown;
 pub mod spec;
+mod standing;
 pub mod statistics;
 
 use crate::acquire::{AssetId, Observation, Quality, Rejection};

@@ -8,8 +8,8 @@ use super::prune;
 use super::report_mail::{ReportAsked, put_report};
 use super::score::{self, ScoreRow, Scores};
 use super::store::{
-    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, write_alert, write_asset, write_audit,
-    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
+    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, trend_statement, write_alert, write_asset,
+    write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
     write_snapshot, write_trend, write_waveform,
 };
 use super::trend::{Bucket, Sample, Tier, Trends};
@@ -386,6 +386,7 @@ impl Keeper {
         let (limit, mail, audit_limits) = (self.outbox_limit, self.mail_limit, self.audit_limits);
         let (mut dropped, mut mail_dropped, mut mail_put) = (0, 0, false);
         let transaction = self.store.connection.transaction()?;
+        write_closed_trends(&transaction, writes)?;
         for write in writes {
             match write {
                 Write::Record(record) => mail_put |= write_record(&transaction, record, mail.is_some())?,
@@ -395,12 +396,8 @@ impl Keeper {
                         write_plate(&transaction, name, plate)?;
                     }
                 }
-                Write::Trend(asset, point, tier, bucket, next) => {
-                    write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
-                    if prune::is_due(*asset, *point, *tier, bucket.t, *next) {
-                        prune::trend(&transaction, *asset, *point, *tier, *next)?;
-                    }
-                }
+                // Written above.
+                Write::Trend(..) => {}
                 Write::Score(asset, tier, row) => score::write_closed(&transaction, *asset, *tier, row)?,
                 Write::Snapshots(gathered) => {
                     for (asset, bytes) in &gathered.states {
@@ -408,8 +405,9 @@ impl Keeper {
                     }
                     write_position(&transaction, gathered.position)?;
                     super::audit::prune(&transaction, &audit_limits, gathered.position)?;
+                    let mut statement = trend_statement(&transaction, TrendTable::Open)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
-                        write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
+                        write_trend(&mut statement, *asset, *point, *tier, bucket)?;
                     }
                     for (asset, tier, row) in &gathered.scores {
                         score::write_open(&transaction, *asset, *tier, row)?;
@@ -458,6 +456,25 @@ impl Keeper {
         }
         Ok(())
     }
+}
+
+/// All closed trend rows of a transaction, by key: so rows that are neighbours in the table go in one after the other,
+/// while the plant's readings come in any order. Nothing else in the transaction asks for them.
+fn write_closed_trends(transaction: &Transaction<'_>, writes: &[Write]) -> rusqlite::Result<()> {
+    let rows = writes.iter().filter_map(|write| match write {
+        Write::Trend(asset, point, tier, bucket, next) => Some((*tier, *asset, *point, bucket, *next)),
+        _ => None,
+    });
+    let mut rows: Vec<_> = rows.collect();
+    rows.sort_by_key(|(tier, asset, point, bucket, _)| (*tier, *asset, *point, bucket.t));
+    let mut statement = trend_statement(transaction, TrendTable::Closed)?;
+    for (tier, asset, point, bucket, next) in rows {
+        write_trend(&mut statement, asset, point, tier, bucket)?;
+        if prune::is_due(asset, point, tier, bucket.t, next) {
+            prune::trend(transaction, asset, point, tier, next)?;
+        }
+    }
+    Ok(())
 }
 
 fn touches_outbox(write: &Write) -> bool {

@@ -50,7 +50,7 @@ pub(super) fn scores(transaction: &Transaction<'_>, asset: i64, tier: Tier, t: i
 mod tests {
     use super::*;
     use crate::keep::Store;
-    use crate::keep::store::{TrendTable, write_trend};
+    use crate::keep::store::{TrendTable, trend_statement, write_trend};
     use crate::keep::trend::Bucket;
 
     /// Thirteen and a half months of a point, and one that fell silent after forty days.
@@ -66,7 +66,9 @@ mod tests {
                 // A Monday.
                 let begin = 1_930_089_600 / (7 * day) * (7 * day) + 4 * day;
                 for t in (begin..begin + days * day).step_by(tier.secs() as usize) {
-                    write_trend(&transaction, TrendTable::Closed, 1, point, tier, &bucket(t)).expect("writes");
+                    trend_statement(&transaction, TrendTable::Closed)
+                        .and_then(|mut statement| write_trend(&mut statement, 1, point, tier, &bucket(t)))
+                        .expect("writes");
                     trend(&transaction, 1, point, tier, t).expect("prunes");
                 }
             }

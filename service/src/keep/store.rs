@@ -13,7 +13,7 @@ use crate::asset::capture::Kept;
 use crate::status::Hole;
 use bytes::Bytes;
 use roundsman_models::EventTime;
-use rusqlite::{Connection, OptionalExtension, Transaction, params};
+use rusqlite::{CachedStatement, Connection, OptionalExtension, Transaction, params};
 use std::collections::HashMap;
 use std::fs::{File, OpenOptions, Permissions, TryLockError};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
@@ -532,15 +532,12 @@ pub(super) enum TrendTable {
     Open,
 }
 
-pub(super) fn write_trend(
-    transaction: &Transaction<'_>,
+/// The statement [`write_trend`] runs: once for many rows, since looking for it costs about as much as a row.
+pub(super) fn trend_statement<'a>(
+    transaction: &'a Transaction<'_>,
     table: TrendTable,
-    asset: i64,
-    point: u16,
-    tier: Tier,
-    bucket: &Bucket,
-) -> rusqlite::Result<()> {
-    let sql = match table {
+) -> rusqlite::Result<CachedStatement<'a>> {
+    transaction.prepare_cached(match table {
         // Recovery writes the same row again; one that began anew in the middle must not take a fuller one's place.
         TrendTable::Closed => {
             "INSERT INTO trend VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)
@@ -552,9 +549,18 @@ pub(super) fn write_trend(
         TrendTable::Open => {
             "INSERT OR REPLACE INTO trend_open VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)"
         }
-    };
+    })
+}
+
+pub(super) fn write_trend(
+    statement: &mut CachedStatement<'_>,
+    asset: i64,
+    point: u16,
+    tier: Tier,
+    bucket: &Bucket,
+) -> rusqlite::Result<()> {
     let expected = (bucket.expected_count > 0).then_some(bucket.expected);
-    transaction.prepare_cached(sql)?.execute(params![
+    statement.execute(params![
         tier.secs(),
         asset,
         point,

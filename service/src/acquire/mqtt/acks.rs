@@ -10,12 +10,28 @@
 //! Memory: one entry per unacknowledged message, which the broker's own window and queue bound, and one per packet
 //! id of the session, at most 65 535 of 24 bytes.
 
-use super::backoff::fnv1a;
 use super::link::Message;
-use std::collections::{HashMap, VecDeque};
+use std::collections::VecDeque;
+use std::hash::{DefaultHasher, Hasher};
 
-/// Identity of a message that can come again: packet id → hash of topic and payload, and its running number.
-type Earlier = HashMap<u16, (u64, u64)>;
+/// Messages that can come again, by packet id: hash of topic and payload, and running number. Brokers go through all the
+/// ids in turn, so that a table of them is as small as a map and has nothing to look for.
+#[derive(Debug, Default)]
+struct Earlier(Vec<Option<(u64, u64)>>);
+
+impl Earlier {
+    fn put(&mut self, packet_id: u16, hash: u64, number: u64) {
+        let place = usize::from(packet_id);
+        if self.0.len() <= place {
+            self.0.resize(place + 1, None);
+        }
+        self.0[place] = Some((hash, number));
+    }
+
+    fn take(&mut self, packet_id: u16) -> Option<(u64, u64)> {
+        self.0.get_mut(usize::from(packet_id))?.take()
+    }
+}
 
 #[derive(Debug, Clone, Copy)]
 struct Owed {
@@ -41,16 +57,22 @@ pub struct AckLedger {
     earlier: Earlier,
 }
 
-/// Hash that recognises a message which comes again.
+/// Hash that recognises a message which comes again. Not for keeping: another build may hash otherwise.
 pub fn identity(topic: &str, payload: &[u8]) -> u64 {
-    fnv1a(payload) ^ fnv1a(topic.as_bytes()).rotate_left(1)
+    let mut hasher = DefaultHasher::new();
+    hasher.write(topic.as_bytes());
+    // No topic has this byte, so that none can end in what a payload begins with.
+    hasher.write_u8(0);
+    hasher.write(payload);
+    hasher.finish()
 }
 
 impl AckLedger {
     /// `journaled`: packet id and [`identity`] of the messages at the end of the journal, in order. After a crash
     /// the broker sends those again that it had no acknowledgement for.
     pub fn new(journaled: impl IntoIterator<Item = (u16, u64)>) -> Self {
-        let earlier = journaled.into_iter().map(|(packet_id, hash)| (packet_id, (hash, 0))).collect();
+        let mut earlier = Earlier::default();
+        journaled.into_iter().for_each(|(packet_id, hash)| earlier.put(packet_id, hash, 0));
         Self { last_number: 0, owed: VecDeque::new(), earlier }
     }
 
@@ -72,7 +94,7 @@ impl AckLedger {
         }
         let hash = identity(&message.topic, &message.payload);
         // Only what the broker itself marks as sent before can be one of ours; an id is looked up once.
-        let before = self.earlier.remove(&message.packet_id).filter(|before| message.dup && before.0 == hash);
+        let before = self.earlier.take(message.packet_id).filter(|before| message.dup && before.0 == hash);
         let (arrival, number) = match before {
             Some((_, number)) => (Arrival::Again, number),
             None => {
@@ -87,13 +109,13 @@ impl AckLedger {
     /// The connection is gone: nothing is owed on it any more, but what was handed on may come again.
     pub fn disconnected(&mut self) {
         for owed in self.owed.drain(..) {
-            self.earlier.insert(owed.packet_id, (owed.hash, owed.number));
+            self.earlier.put(owed.packet_id, owed.hash, owed.number);
         }
     }
 
     /// The broker has no session of ours: packet ids start anew and nothing comes again.
     pub fn session_lost(&mut self) {
-        self.earlier.clear();
+        self.earlier.0.clear();
     }
 
     /// The packet id to acknowledge next when everything up to `durable` is; it stays first until [`Self::acked`].
@@ -104,7 +126,7 @@ impl AckLedger {
     /// The first one has been acknowledged, as far as we can tell.
     pub fn acked(&mut self) {
         if let Some(owed) = self.owed.pop_front() {
-            self.earlier.insert(owed.packet_id, (owed.hash, owed.number));
+            self.earlier.put(owed.packet_id, owed.hash, owed.number);
         }
     }
 }

@@ -202,8 +202,9 @@ impl Reader {
                 return Over::Stopped;
             }
             let happened = self.poll_once(&mut link, &requests, &mut events, state).await;
+            let now = Instant::now();
             for event in events.drain(..) {
-                self.take(event, state);
+                self.take(event, now, state);
             }
             let fault = match happened {
                 None => return Over::Stopped,
@@ -333,7 +334,7 @@ impl Reader {
             state.backlog.push_back((number, Entry::Asked(command)));
         }
         if let Some(message) = came {
-            self.message(message, state);
+            self.message(message, Instant::now(), state);
         }
         if over && !state.closing {
             self.close(state);
@@ -394,10 +395,10 @@ impl Reader {
         }
     }
 
-    fn take(&mut self, event: LinkEvent, state: &mut State) {
+    fn take(&mut self, event: LinkEvent, now: Instant, state: &mut State) {
         match event {
             LinkEvent::Connected { session_present } => self.connected(session_present, state),
-            LinkEvent::Message(message) => self.message(message, state),
+            LinkEvent::Message(message) => self.message(message, now, state),
             LinkEvent::Subscribed(outcome) => {
                 match state.wanted.subscribed(outcome, Instant::now()) {
                     Some((filter, None)) => tracing::info!(filter, "subscribed"),
@@ -456,10 +457,9 @@ impl Reader {
         self.status.subscribed.set(state.wanted.granted() as u64);
     }
 
-    fn message(&mut self, message: Message, state: &mut State) {
+    fn message(&mut self, message: Message, now: Instant, state: &mut State) {
         self.status.received.up();
         state.too_large_in_a_row = 0;
-        let now = Instant::now();
         state.wanted.message(&message.topic, now);
         if state.closing {
             // Not taken, not acknowledged: it stays with the broker.

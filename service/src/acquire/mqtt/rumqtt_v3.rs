@@ -72,11 +72,12 @@ impl MqttLink for LinkV3 {
     async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
         let outcome = loop {
             let first = self.eventloop.poll().await;
-            let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
+            let now = (self.now)();
+            let outcome = first.map(|event| self.translate(event, now, events)).map_err(|error| self.fault(error));
             // In this module CONNACK overtakes what is still buffered from before a fault, so the buffer is emptied in
             // the very turn that failed.
             while let Some(event) = self.eventloop.state.events.pop_front() {
-                self.translate(event, events);
+                self.translate(event, now, events);
             }
             if outcome.is_err() || self.acks.load(Ordering::Relaxed) == 0 {
                 break outcome;
@@ -93,7 +94,7 @@ impl MqttLink for LinkV3 {
 }
 
 impl LinkV3 {
-    fn translate(&mut self, event: Event, events: &mut Vec<LinkEvent>) {
+    fn translate(&mut self, event: Event, now: EventTime, events: &mut Vec<LinkEvent>) {
         let packet = match event {
             Event::Incoming(packet) => packet,
             Event::Outgoing(Outgoing::PubAck(_)) => {
@@ -117,7 +118,7 @@ impl LinkV3 {
                     retain: publish.retain,
                     dup: publish.dup,
                     packet_id: if publish.qos == QoS::AtMostOnce { 0 } else { publish.pkid },
-                    received: (self.now)(),
+                    received: now,
                     reply_to: None,
                 }));
             }

@@ -4,7 +4,7 @@ use crate::advise::document::{Alert, Condition, Document};
 use crate::keep::Store;
 use crate::keep::plate::Plate;
 use crate::keep::store::{
-    TrendTable, write_alert, write_asset, write_document, write_period, write_plate, write_trend,
+    TrendTable, trend_statement, write_alert, write_asset, write_document, write_period, write_plate, write_trend,
 };
 use crate::keep::trend::{Sample, Trends};
 use crate::keep::{Changed, Record, prune, store};
@@ -42,12 +42,16 @@ fn kept_from(begin: i64, days: i64, silent_day: i64) -> (tempfile::TempDir, Stor
         let sample = Sample { at_micros: at * 1_000_000, observed: observed(n), expected: observed(n), band: 2.0 };
         trends.add(1, 0, &sample, &mut closed);
         for (tier, bucket) in closed.drain(..) {
-            write_trend(&transaction, TrendTable::Closed, 1, 0, tier, &bucket).expect("writes");
+            trend_statement(&transaction, TrendTable::Closed)
+                .and_then(|mut s| write_trend(&mut s, 1, 0, tier, &bucket))
+                .expect("writes");
             prune::trend(&transaction, 1, 0, tier, bucket.t).expect("prunes");
         }
     }
     for (point, tier, bucket) in trends.open_of(1) {
-        write_trend(&transaction, TrendTable::Open, 1, point, tier, bucket).expect("writes");
+        trend_statement(&transaction, TrendTable::Open)
+            .and_then(|mut s| write_trend(&mut s, 1, point, tier, bucket))
+            .expect("writes");
     }
     transaction.commit().expect("commits");
     (dir, store, count)
