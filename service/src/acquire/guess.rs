@@ -156,12 +156,23 @@ pub fn is_vibration(quantity: Quantity) -> bool {
     matches!(quantity, Quantity::VibrationVelocity | Quantity::VibrationAcceleration | Quantity::VibrationDisplacement)
 }
 
+/// Whether a value says how large a vibration is, and so cannot be below 0. Of an acceleration or a displacement that nobody
+/// calls r.m.s., peak or peak to peak it may be the momentary value, which can.
+pub fn is_amplitude(quantity: Quantity, detection: Detection) -> bool {
+    quantity == Quantity::VibrationVelocity || is_vibration(quantity) && detection != Detection::Unstated
+}
+
 /// Values a working sensor can show, in the kept unit: wide, so that only a sensor at fault is outside. Common
 /// practice; a point's own `range` replaces it. Without a known unit there is no range.
-pub fn physical_range(quantity: Quantity, unit: &str) -> (f64, f64) {
+pub fn physical_range(quantity: Quantity, detection: Detection, unit: &str) -> (f64, f64) {
     if kept(quantity).is_none_or(|(code, _)| code != unit) {
         return UNLIMITED;
     }
+    let (low, high) = widest(quantity);
+    (if is_amplitude(quantity, detection) { 0.0 } else { low }, high)
+}
+
+fn widest(quantity: Quantity) -> (f64, f64) {
     match quantity {
         Quantity::VibrationVelocity => (0.0, 500.0),
         Quantity::VibrationAcceleration => (-50_000.0, 50_000.0),
@@ -191,7 +202,7 @@ pub fn point(name: &str, unit: Option<&Unit>, has_vibration: bool) -> PointSpec 
         detection: guess.detection,
         unit: kept_unit.to_owned(),
         role: role(guess.quantity, guess.surroundings, has_vibration || is_vibration(guess.quantity)),
-        range: physical_range(guess.quantity, kept_unit),
+        range: physical_range(guess.quantity, guess.detection, kept_unit),
         stuck_after_secs: None,
         limits: Default::default(),
     }
@@ -205,6 +216,17 @@ mod tests {
         let unit = (!unit.is_empty()).then(|| Unit::parse(unit).unwrap());
         let guess = guess(name, unit.as_ref());
         (guess.quantity, guess.detection)
+    }
+
+    #[test]
+    fn an_amplitude_is_never_below_zero_and_a_momentary_value_may_be() {
+        let range = |name: &str, unit: &str| point(name, Some(&Unit::parse(unit).unwrap()), true).range;
+        assert_eq!(range("acc_de", "m/s2 rms").0, 0.0);
+        assert_eq!(range("acc_de_pk", "m/s2").0, 0.0);
+        assert_eq!(range("shaft_disp", "um pp").0, 0.0);
+        assert_eq!(range("vib_de", "mm/s").0, 0.0);
+        assert!(range("acc_de", "m/s2").0 < 0.0);
+        assert!(range("bearing_temp", "Cel").0 < 0.0);
     }
 
     #[test]

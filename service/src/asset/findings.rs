@@ -696,7 +696,7 @@ mod tests {
     use crate::acquire::{AssetId, Observation, Quality};
     use crate::advise::document::Condition;
     use crate::config::{Sources, from_text};
-    use crate::engine::{Action, Command, Engine, Event, Output};
+    use crate::engine::{Action, Command, Engine, Event, LimitName, Output};
     use roundsman_models::EventTime;
 
     const CONFIG: &str = "[align]\ncadence = '1 min'\n[alarm]\nlongest_shelf = '8 h'\n[screen]\nsilent = '5 min'\n\
@@ -805,5 +805,23 @@ mod tests {
             let open = watched.conditions().last().expect("conditions").open_alerts.clone();
             assert_eq!(open.is_empty(), closes, "{auto_close}: {open:?}");
         }
+    }
+
+    #[test]
+    fn no_limit_is_stated_where_a_sound_sensor_cannot_come() {
+        let config = "[align]\ncadence = '1 min'\n[learn]\nrun_time = '3 h'\nmin_snapshots = 100\n[screen]\nsilent = '5 min'\n\
+            [assets.p.points.vib]\nunit = 'm/s2 rms'\n[assets.p.points.oil]\nunit = 'bar'\n";
+        let mut watched = Watched::new(config);
+        for minute in 0..400_i64 {
+            // Near 0, and scattered as widely as it is large.
+            watched.minute(minute, Some(0.02 + 0.05 * ((minute * 7919) % 101) as f64 / 101.0));
+        }
+        let told = watched.conditions();
+        let points = &told.last().expect("a condition").points;
+        let names = |n: usize| points[n].limits.iter().map(|l| (l.name, l.limit.source.as_str())).collect::<Vec<_>>();
+        let baseline = |names: &[LimitName]| names.iter().map(|name| (*name, "baseline")).collect::<Vec<_>>();
+        assert_eq!(names(0), baseline(&[LimitName::AlarmHigh, LimitName::WarningHigh]), "{points:?}");
+        let all = [LimitName::AlarmHigh, LimitName::WarningHigh, LimitName::WarningLow, LimitName::AlarmLow];
+        assert_eq!(names(1), baseline(&all), "of a pressure all four: {points:?}");
     }
 }

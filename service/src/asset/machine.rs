@@ -821,12 +821,15 @@ pub fn limits_of(point: u16, expected: Option<Expected>, context: &Context<'_>) 
     let quantity = spec.map_or(Quantity::Other, |p| p.quantity);
     let rule = super::findings::rule_of(context.settings, quantity);
     let mut limits = PointLimits::compose(&rule, expected, zones.as_ref(), &own);
-    if quantity == Quantity::Temperature {
-        // A bearing colder than expected harms nothing, and why it is so is mostly the weather or the process: a sudden
-        // fall is seen by the running mean, a limit below is the operator's to set.
-        for limit in [&mut limits.warning_low, &mut limits.alarm_low] {
-            *limit = limit.filter(|l| l.source == Source::Own);
-        }
+    // A bearing colder than expected harms nothing, and why it is so is mostly the weather or the process: a sudden
+    // fall is seen by the running mean, a limit below is the operator's to set. Nor is a limit one that no working sensor
+    // can pass: a vibration below 0 is the sensor's fault and never comes as far as this.
+    let lowest = match quantity {
+        Quantity::Temperature => f64::INFINITY,
+        _ => spec.map_or(f64::NEG_INFINITY, |p| p.range.0),
+    };
+    for limit in [&mut limits.warning_low, &mut limits.alarm_low] {
+        *limit = limit.filter(|l| l.source == Source::Own || l.value > lowest);
     }
     limits
 }

@@ -8,6 +8,7 @@
 
 pub mod axis;
 pub mod captures;
+mod limits;
 pub mod palette;
 pub mod spark;
 pub mod spectrum;

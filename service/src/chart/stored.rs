@@ -1,6 +1,7 @@
 //! From what is kept to a picture: the one way for the page and the report.
 
 use super::{Fan, Mark, MarkKind, Palette, Picture, Shown, Size, TrendChart, Units};
+use crate::acquire::guess::is_amplitude;
 use crate::advise::audience::{Audience, of_plate};
 use crate::advise::document::{Alert, Change, Condition, RemainingLifeStatement, Severity};
 use crate::advise::wording::severity_word;
@@ -48,7 +49,14 @@ pub fn trend(
     view: View<'_>,
 ) -> Result<StoredTrend, KeepError> {
     let columns = view.size.width.clamp(50.0, 4000.0) as usize;
-    let rows = reader.trend(asset.id, point.index, from, to, columns)?;
+    let mut rows = reader.trend(asset.id, point.index, from, to, columns)?;
+    let plate = asset.plate.points.iter().find(|p| p.name == point.name);
+    if plate.is_some_and(|p| is_amplitude(p.quantity, p.detection)) {
+        // The band below what is expected may reach to where no vibration can be.
+        for low in rows.iter_mut().filter_map(|row| row.expected.as_mut()?.low.as_mut()) {
+            *low = low.max(0.0);
+        }
+    }
     // Stripes narrower than this say nothing.
     let periods = reader.periods(&asset.name, from, to, columns / 12)?;
     let condition = reader.condition(&asset.name)?;

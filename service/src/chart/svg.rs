@@ -61,6 +61,22 @@ impl Svg {
         ));
     }
 
+    /// Text that stays readable over lines: a rim in the colour of the ground. On the page its style sheet gives the rim.
+    pub fn haloed(
+        &mut self,
+        (x, y): (f64, f64),
+        anchor: Anchor,
+        class: &str,
+        (fill, ground): (&str, &str),
+        text: &str,
+    ) {
+        self.put(format_args!(
+            r##"<text x="{x:.1}" y="{y:.1}" text-anchor="{}" class="{class} over" fill="{fill}" stroke="{ground}" stroke-width="3" stroke-linejoin="round" paint-order="stroke">{}</text>"##,
+            anchor.word(),
+            escape(text)
+        ));
+    }
+
     /// A line or the outline of an area.
     pub fn path(&mut self, class: &str, path: &str, fill: &str, stroke: &str, more: &str) {
         if !path.is_empty() {

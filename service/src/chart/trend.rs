@@ -2,7 +2,7 @@
 //! limits with their source, what was alerted and done, and where it is heading.
 
 use super::svg::{Anchor, Svg};
-use super::{Palette, Picture, Plot, Shown, Size, axis};
+use super::{Palette, Picture, Plot, Shown, Size, axis, limits};
 use crate::advise::document::NamedLimit;
 use crate::advise::wording::number;
 use crate::engine::LimitName;
@@ -87,13 +87,6 @@ const TOP: f64 = 34.0;
 const BOTTOM: f64 = 42.0;
 /// Height of the strip that names the operating states.
 const STRIP: f64 = 14.0;
-/// Height of a line of text, so that one does not touch the next.
-const LINE: f64 = 13.5;
-
-/// Distances in whole lines, as many as any picture has.
-fn rows() -> impl Iterator<Item = f64> {
-    (0..100).map(|n| LINE * f64::from(n))
-}
 
 impl TrendChart<'_> {
     /// Draws it.
@@ -108,7 +101,7 @@ impl TrendChart<'_> {
         self.measured(&mut svg, &plot, palette);
         self.fans(&mut svg, &plot, palette);
         svg.end_group();
-        self.limits(&mut svg, &plot, palette);
+        limits::draw(&mut svg, &plot, palette, &self.limit_lines(&plot));
         self.marks(&mut svg, &plot, palette);
         self.words(&mut svg, &plot, palette, size);
         Picture { svg: svg.done(), plot }
@@ -286,41 +279,18 @@ impl TrendChart<'_> {
         }
     }
 
-    fn limits(&self, svg: &mut Svg, plot: &Plot, palette: &Palette) {
-        let mut taken: Vec<f64> = Vec::new();
-        // The first place that is free; without one it is said in the description only.
-        let mut free = |mut wanted: &mut dyn Iterator<Item = f64>| {
-            let inside = |y: &f64| *y >= plot.top + 9.0 && *y <= plot.bottom - 3.0;
-            let place = Iterator::find(&mut wanted, |y| inside(y) && taken.iter().all(|t| (t - y).abs() >= LINE))?;
-            taken.push(place);
-            Some(place)
-        };
-        let (inside, outside): (Vec<_>, Vec<_>) = self.limits.iter().partition(|limit| {
+    fn limit_lines(&self, plot: &Plot) -> Vec<limits::Line> {
+        let line = |limit: &NamedLimit| {
             let value = self.shown.value(limit.limit.limit.value);
-            value <= plot.high && value >= plot.low
-        });
-        // Those without a line of their own first: they stand at the edge they are beyond.
-        for limit in outside {
-            let (class, colour, _) = look(limit.name, palette);
-            let above = self.shown.value(limit.limit.limit.value) > plot.high;
-            let text = format!("{} {}", self.limit_text(limit, plot), if above { "↑" } else { "↓" });
-            let mut wanted = rows().map(|d| if above { plot.top + 11.0 + d } else { plot.bottom - 4.0 - d });
-            if let Some(place) = free(&mut wanted) {
-                svg.text((plot.right - 4.0, place), Anchor::End, &format!("{class}-text small"), colour, &text);
+            let mut text = self.limit_text(limit, plot);
+            if value > plot.high {
+                text.push_str(" ↑");
+            } else if value < plot.low {
+                text.push_str(" ↓");
             }
-        }
-        for limit in inside {
-            let (class, colour, dashes) = look(limit.name, palette);
-            let y = plot.y(self.shown.value(limit.limit.limit.value));
-            let path = format!("M{:.1} {y:.1}H{:.1}", self.holds_from(limit, plot), plot.right);
-            svg.path(&format!("limit {class}"), &path, "none", colour, &format!(r##"stroke-width="1.2" {dashes}"##));
-            // Over its line, else under it, else as near as there is room.
-            let mut wanted = rows().flat_map(|d| [y - 4.0 - d, y + 13.0 + d]);
-            if let Some(place) = free(&mut wanted) {
-                let text = self.limit_text(limit, plot);
-                svg.text((plot.right - 4.0, place), Anchor::End, &format!("{class}-text small"), colour, &text);
-            }
-        }
+            limits::Line { name: limit.name, value, from: self.holds_from(limit, plot), text }
+        };
+        self.limits.iter().map(line).collect()
     }
 
     /// In a narrow picture without its source, which the description has all the same.
@@ -393,14 +363,6 @@ impl TrendChart<'_> {
             let middle = (0.5 * (plot.left + plot.right), 0.5 * (plot.top + plot.bottom));
             svg.text(middle, Anchor::Middle, "muted", palette.muted, "no values in this range");
         }
-    }
-}
-
-/// Class, colour and dashes of a limit.
-fn look(name: LimitName, palette: &Palette) -> (&'static str, &'static str, &'static str) {
-    match name {
-        LimitName::AlarmHigh | LimitName::AlarmLow => ("alarm", palette.alarm, ""),
-        LimitName::WarningHigh | LimitName::WarningLow => ("warning", palette.warning, r##"stroke-dasharray="8 4""##),
     }
 }
 

@@ -116,22 +116,89 @@ fn units_of_the_reader_and_nothing_at_all() {
     assert!(svg.contains("no values in this range"));
 }
 
+/// The number of an attribute.
+fn attribute(element: &str, name: &str) -> f64 {
+    let value = element.split(&format!(r#" {name}=""#)).nth(1).and_then(|rest| rest.split('"').next());
+    value.and_then(|value| value.parse().ok()).expect(element)
+}
+
+/// Heights of the feet of labels, by their text.
+fn labels(svg: &str) -> Vec<(String, f64)> {
+    let texts = svg.lines().filter(|line| line.starts_with("<text") && line.contains("-text small over"));
+    texts
+        .map(|line| {
+            let said = line.split('>').nth(1).and_then(|rest| rest.split('<').next()).expect(line);
+            (said.to_owned(), attribute(line, "y"))
+        })
+        .collect()
+}
+
+/// From which height to which each leader leads.
+fn leaders(svg: &str) -> Vec<(f64, f64)> {
+    let paths = svg.lines().filter_map(|line| line.split(r#"class="limit leader"#).nth(1)?.split(r#"d="M"#).nth(1));
+    paths
+        .map(|path| {
+            let numbers: Vec<f64> = path.split(['"', 'L', 'h', ' ']).map_while(|number| number.parse().ok()).collect();
+            (numbers[1], numbers[3])
+        })
+        .collect()
+}
+
+fn with_limits(limits: Vec<NamedLimit>) -> Picture {
+    // `drawn` knows no shorter life than for ever.
+    let limits: &'static [NamedLimit] = Vec::leak(limits);
+    drawn(Units::Metric, |chart| chart.limits = limits)
+}
+
 #[test]
 fn limits_that_lie_close_are_named_one_under_another() {
-    // `drawn` knows no shorter life than for ever.
-    let near: &'static [NamedLimit] = Vec::leak(
-        [2.80, 2.81, 2.79, 2.80, 400.0, 410.0].map(|value| limit(LimitName::AlarmHigh, value, "own")).to_vec(),
-    );
-    let Picture { svg, .. } = drawn(Units::Metric, |chart| chart.limits = near);
-    let labels = svg.lines().filter(|line| line.contains(r#"class="alarm-text small""#));
-    let places: Vec<f64> = labels
-        .map(|line| {
-            line.split(r#" y=""#).nth(1).and_then(|y| y.split('"').next()).and_then(|y| y.parse().ok()).expect(line)
-        })
-        .collect();
+    let near = [2.80, 2.81, 2.79, 2.80, 400.0, 410.0].map(|value| limit(LimitName::AlarmHigh, value, "own"));
+    let Picture { svg, .. } = with_limits(near.to_vec());
+    let places = labels(&svg);
     assert_eq!(places.len(), near.len(), "there is room for all: {svg}");
-    for (n, a) in places.iter().enumerate() {
+    for (n, (_, a)) in places.iter().enumerate() {
         // Letters of 12 px.
-        assert!(places.iter().skip(n + 1).all(|b| (a - b).abs() >= 13.0), "{places:?}");
+        assert!(places.iter().skip(n + 1).all(|(_, b)| (a - b).abs() >= 13.0), "{places:?}");
     }
+    assert!(places.is_sorted_by(|a, b| a.1 <= b.1), "written from the top down");
+    assert!(places[0].0.contains("410") && places[2].0.contains("2.81"), "as the limits lie: {places:?}");
+}
+
+#[test]
+fn a_label_stands_beside_its_line_or_a_leader_leads_to_it() {
+    use LimitName::{AlarmHigh, AlarmLow, WarningHigh, WarningLow};
+    let names = [AlarmHigh, WarningHigh, WarningLow, AlarmLow];
+    for values in [
+        [4.0, 3.0, 1.2, 0.4],
+        [3.0, 2.95, 1.05, 1.0],
+        [2.5, 2.49, 2.48, 2.47],
+        [2.5, 2.5, 2.5, 2.5],
+        [4.0, 2.1, 2.0, 1.9],
+    ] {
+        let limits = names.iter().zip(values).map(|(name, value)| limit(*name, value, "own"));
+        let Picture { svg, plot } = with_limits(limits.collect());
+        let (places, leaders) = (labels(&svg), leaders(&svg));
+        assert_eq!(places.len(), 4, "{values:?}: {places:?}");
+        for (name, value) in names.iter().zip(values) {
+            let words = format!("{} {} mm/s", limit_words(*name), number(value));
+            let (_, foot) = places.iter().find(|(text, _)| text.starts_with(&words)).expect(&words);
+            let line = plot.y(value);
+            // Text over its line, or under it: its letters reach about 9 px up from its foot.
+            let beside = (foot - (line - 4.0)).abs() <= 6.1 || (foot - (line + 12.0)).abs() <= 6.1;
+            let led = leaders.iter().any(|(from, to)| (from - line).abs() < 0.1 && (to + 4.0 - foot).abs() < 0.11);
+            assert!(beside || led, "{words} of {values:?} stands at {foot}, its line at {line}: {leaders:?}");
+        }
+    }
+    // Far apart there is nothing to lead to.
+    let apart = names.iter().zip([4.0, 3.0, 1.2, 0.4]).map(|(name, value)| limit(*name, value, "own"));
+    assert!(leaders(&with_limits(apart.collect()).svg).is_empty());
+}
+
+#[test]
+fn two_lines_without_room_between_them_have_their_labels_outside() {
+    let Picture { svg, plot } =
+        with_limits(vec![limit(LimitName::AlarmHigh, 2.85, "own"), limit(LimitName::WarningHigh, 2.8, "own")]);
+    let places = labels(&svg);
+    let (alarm, warning) = (places[0].1, places[1].1);
+    assert!(alarm < plot.y(2.85) && warning - 9.0 > plot.y(2.8), "{places:?} at {} and {}", plot.y(2.85), plot.y(2.8));
 }

@@ -260,7 +260,6 @@ fn plan(
             (None, Some(unit)) => unit.code.to_owned(),
             (None, None) => String::new(),
         };
-        spec.range = guess::physical_range(quantity, &spec.unit);
     }
     if let Some(unit) = unit {
         bare = unit.to_quantity(spec.quantity).unwrap_or(Conversion::NONE);
@@ -271,6 +270,7 @@ fn plan(
     if let Some(detection) = detection {
         spec.detection = detection;
     }
+    spec.range = guess::physical_range(spec.quantity, spec.detection, &spec.unit);
     let surroundings = guess::guess(name, None).surroundings;
     spec.role = role.unwrap_or_else(|| guess::role(spec.quantity, surroundings, guess::is_vibration(spec.quantity)));
     PointPlan {

@@ -93,10 +93,22 @@ struct Memory {
 impl EdgeNode {
     /// Runs until told to stop.
     pub async fn run<L: MqttLink>(mut self) {
+        let mut memory = Memory::default();
+        self.talk::<L>(&mut memory).await;
+        let lost = memory.backlog.len() as u64 + memory.backlog.dropped;
+        if lost > 0 {
+            tracing::warn!(
+                node = %self.key,
+                values = lost,
+                "stopped before the Sparkplug host heard what changed while the broker was away: these values are not in its history"
+            );
+        }
+    }
+
+    async fn talk<L: MqttLink>(&mut self, memory: &mut Memory) {
         let id = format!("{}-edge", self.broker.client_id);
         let mut anew = Anew::new("Sparkplug edge node", "", &self.broker, &id);
         let mut bd_seq = self.next_bd_seq();
-        let mut memory = Memory::default();
         while !*self.stop.borrow() {
             let mut session = Session { bd_seq, ..Session::default() };
             let options = LinkOptions {
@@ -110,7 +122,7 @@ impl EdgeNode {
                 ..LinkOptions::reader(&self.broker, true, self.now)
             };
             let (mut link, requests) = L::open(&options);
-            let Some(fault) = self.converse(&mut link, &requests, &mut session, &mut memory).await else { return };
+            let Some(fault) = self.converse(&mut link, &requests, &mut session, memory).await else { return };
             if session.connected.is_some() {
                 memory.backlog.lost(Instant::now(), self.broker.watchdog());
             }
@@ -127,7 +139,7 @@ impl EdgeNode {
                         true => break,
                         false => return,
                     },
-                    _ = changes.changed() => self.note(&mut memory),
+                    _ = changes.changed() => self.note(memory),
                 }
             }
         }
