@@ -1,6 +1,7 @@
-//! The limits of a trend: a line each, and a label that belongs to its line. A label stands beside its own line, on the side
-//! away from what was measured; where lines lie so near that labels would cover one another, they move apart as little as
-//! they can, and a thin leader shows whose each is.
+//! The limits of a trend: a line each, and a label that belongs to its line. A line that begins within the picture has its
+//! label before its beginning; one that runs through has it beside itself, on the side away from what was measured. Where
+//! lines lie so near that labels would cover one another, they move apart as little as they can, and a thin leader shows
+//! whose each is.
 
 use super::svg::{Anchor, Svg};
 use super::{Palette, Plot};
@@ -19,52 +20,70 @@ pub(super) struct Line {
 }
 
 /// Height of a line of text, so that one does not touch the next.
-pub(super) const LINE: f64 = 13.5;
-/// How far from its line a label may stand without a leader.
+const LINE: f64 = 13.5;
+/// About the width of a letter.
+pub(super) const LETTER: f64 = 5.6;
+/// How far from where it belongs a label may stand without a leader: beside its line, and before it.
 const BESIDE: f64 = 6.0;
+const BEFORE: f64 = 2.0;
+/// Room before a line for its leader.
+const LEAD: f64 = 10.0;
 /// From a line to the foot of a label above it, and to that of one below it.
 const ABOVE: f64 = -4.0;
 const BELOW: f64 = 12.0;
+/// To that of one at its height.
+const MIDDLE: f64 = 4.0;
 
 /// A label and where it would like to be.
 struct Label<'a> {
     line: &'a Line,
     /// Height of its line; `None` when that is beyond the picture.
     level: Option<f64>,
+    /// Stands before its line, not beside it.
+    before: bool,
     /// Foot of its text.
     wanted: f64,
 }
 
+impl Label<'_> {
+    /// Where its text ends.
+    fn right(&self, plot: &Plot) -> f64 {
+        if self.before { self.line.from - LEAD } else { plot.right - 4.0 }
+    }
+
+    /// Whether it may choose a side of its line.
+    fn free(&self) -> Option<f64> {
+        self.level.filter(|_| !self.before)
+    }
+
+    /// The side away from what was measured.
+    fn outward(&self) -> f64 {
+        if matches!(self.line.name, LimitName::WarningHigh | LimitName::AlarmHigh) { ABOVE } else { BELOW }
+    }
+}
+
 pub(super) fn draw(svg: &mut Svg, plot: &Plot, palette: &Palette, lines: &[Line]) {
     let mut labels: Vec<Label<'_>> = lines.iter().map(|line| label(line, plot)).collect();
-    // Capitals of the label are 8 high.
-    let (first, last) = (plot.top + 8.0, plot.bottom - 3.0);
-    fit(&mut labels, ((last - first) / LINE).max(0.0) as usize + 1);
+    fit(&mut labels, plot);
     // From the top down as their lines lie, so that no leader crosses another.
     labels.sort_by(|a, b| b.line.value.total_cmp(&a.line.value));
-    take_sides(&mut labels, first, last);
-    let wanted: Vec<f64> = labels.iter().map(|label| label.wanted).collect();
+    let feet = take_sides(&mut labels, plot);
     for line in lines.iter().filter(|line| inside(line, plot)) {
         let (class, colour, dashes) = look(line.name, palette);
         let path = format!("M{:.1} {:.1}H{:.1}", line.from, plot.y(line.value), plot.right);
         svg.path(&format!("limit {class}"), &path, "none", colour, &format!(r##"stroke-width="1.2" {dashes}"##));
     }
-    for (label, foot) in labels.iter().zip(apart(&wanted, first, last)) {
+    for (label, foot) in labels.iter().zip(feet) {
         let (class, colour, _) = look(label.line.name, palette);
-        let mut right = plot.right - 4.0;
-        if let Some(level) = label.level.filter(|_| (foot - label.wanted).abs() > BESIDE) {
-            right -= 14.0;
-            let middle = foot - 4.0;
-            let leader = format!("M{:.1} {level:.1}L{:.1} {middle:.1}h-4", plot.right - 4.0, right + 6.0);
+        let (mut right, middle, off) = (label.right(plot), foot - MIDDLE, (foot - label.wanted).abs());
+        if let Some(level) = label.level.filter(|_| off > if label.before { BEFORE } else { BESIDE }) {
+            let begin = if label.before { label.line.from } else { right };
+            right = begin - LEAD;
+            let leader = format!("M{begin:.1} {level:.1}L{:.1} {middle:.1}", right + 2.0);
             svg.path(&format!("limit leader {class}"), &leader, "none", colour, r##"stroke-width="0.8""##);
         }
-        svg.haloed(
-            (right, foot),
-            Anchor::End,
-            &format!("{class}-text small"),
-            (colour, palette.ground),
-            &label.line.text,
-        );
+        let (class, colours) = (format!("{class}-text small"), (colour, palette.ground));
+        svg.haloed((right, foot), Anchor::End, &class, colours, &label.line.text);
     }
 }
 
@@ -72,49 +91,70 @@ fn inside(line: &Line, plot: &Plot) -> bool {
     (plot.low..=plot.high).contains(&line.value)
 }
 
+/// Highest and lowest foot of a label that is in the picture; capitals are 8 high.
+fn reach(plot: &Plot) -> (f64, f64) {
+    (plot.top + 8.0, plot.bottom - 3.0)
+}
+
+fn width(line: &Line) -> f64 {
+    LETTER * line.text.chars().count() as f64
+}
+
 fn label<'a>(line: &'a Line, plot: &Plot) -> Label<'a> {
     if !inside(line, plot) {
         let wanted = if line.value > plot.high { plot.top + 11.0 } else { plot.bottom - 4.0 };
-        return Label { line, level: None, wanted };
+        return Label { line, level: None, before: false, wanted };
     }
     let level = plot.y(line.value);
-    let outward = if matches!(line.name, LimitName::WarningHigh | LimitName::AlarmHigh) { ABOVE } else { BELOW };
-    Label { line, level: Some(level), wanted: level + outward }
+    Label { line, level: Some(level), before: line.from - plot.left > width(line) + 2.0 * LEAD, wanted: level + MIDDLE }
 }
 
-/// At the edge of the picture there is room on one side only; and of two lines with no room for a label between them the
-/// upper takes its label above and the lower its own below.
-fn take_sides(labels: &mut [Label<'_>], first: f64, last: f64) {
-    let above = |label: &mut Label<'_>| {
-        if let Some(level) = label.level.filter(|level| level + ABOVE >= first) {
-            label.wanted = level + ABOVE;
+/// Labels that may choose: more than a point has limits. There are two to this many ways.
+const MOST_CHOICES: usize = 6;
+
+/// Chooses for each label that stands beside its line whether above or below: so that as few as can be are crossed by a line,
+/// stand where they want to, and that is the outward side. Gives the feet of all.
+fn take_sides(labels: &mut [Label<'_>], plot: &Plot) -> Vec<f64> {
+    let (first, last) = reach(plot);
+    let free: Vec<(usize, f64)> = labels.iter().enumerate().filter_map(|(n, label)| Some((n, label.free()?))).collect();
+    let mut best: Option<(f64, Vec<f64>, Vec<f64>)> = None;
+    for way in 0..1_u32 << free.len().min(MOST_CHOICES) {
+        let mut wanted: Vec<f64> = labels.iter().map(|label| label.wanted).collect();
+        let mut cost = 0.0;
+        for (bit, (n, level)) in free.iter().enumerate() {
+            let (Some(label), Some(wanted)) = (labels.get(*n), wanted.get_mut(*n)) else { continue };
+            let inward = bit < MOST_CHOICES && way >> bit & 1 == 1;
+            let above = (label.outward() == ABOVE) != inward;
+            *wanted = level + if above { ABOVE } else { BELOW };
+            cost += f64::from(inward);
         }
-    };
-    let below = |label: &mut Label<'_>| {
-        if let Some(level) = label.level.filter(|level| level + BELOW <= last) {
-            label.wanted = level + BELOW;
-        }
-    };
-    for n in 0..labels.len() {
-        if let Some([upper, lower]) = labels.get_mut(n..n + 2)
-            && let (Some(a), Some(b)) = (upper.level, lower.level)
-            && b - a < LINE
-        {
-            above(upper);
-            below(lower);
-        }
-    }
-    for label in labels {
-        if label.wanted < first {
-            below(label);
-        } else if label.wanted > last {
-            above(label);
+        let feet = apart(&wanted, first, last);
+        cost += wanted.iter().zip(&feet).map(|(wanted, foot)| ((wanted - foot) / BESIDE).powi(2)).sum::<f64>();
+        cost += 10.0 * crossings(labels, &feet, plot) as f64;
+        if best.as_ref().is_none_or(|(least, ..)| cost < *least) {
+            best = Some((cost, wanted, feet));
         }
     }
+    let (_, wanted, feet) = best.unwrap_or_default();
+    for (label, wanted) in labels.iter_mut().zip(wanted) {
+        label.wanted = wanted;
+    }
+    feet
+}
+
+/// How often a line runs through the letters of a label.
+fn crossings(labels: &[Label<'_>], feet: &[f64], plot: &Plot) -> usize {
+    let through = |label: &Label<'_>, foot: f64| {
+        let lines = labels.iter().filter(|other| other.line.from < label.right(plot));
+        lines.filter_map(|other| other.level).filter(|level| *level > foot - 9.5 && *level < foot + 2.5).count()
+    };
+    labels.iter().zip(feet).map(|(label, foot)| through(label, *foot)).sum()
 }
 
 /// In a picture too low for all, alarms and what is in the picture stay; the description has the others all the same.
-fn fit(labels: &mut Vec<Label<'_>>, most: usize) {
+fn fit(labels: &mut Vec<Label<'_>>, plot: &Plot) {
+    let (first, last) = reach(plot);
+    let most = ((last - first) / LINE).max(0.0) as usize + 1;
     let is_alarm = |label: &Label<'_>| matches!(label.line.name, LimitName::AlarmHigh | LimitName::AlarmLow);
     labels.sort_by_key(|label| (label.level.is_none(), !is_alarm(label)));
     labels.truncate(most);

@@ -274,6 +274,8 @@ impl TrendChart<'_> {
                     palette.forecast,
                     r##"stroke-width="1.5""##,
                 );
+                // Half a name's width from the edge it would be cut off by.
+                let x = x.min(plot.right - 12.0);
                 svg.text((x, level + 16.0), Anchor::Middle, "forecast-text small", palette.forecast, name);
             }
         }
@@ -299,8 +301,7 @@ impl TrendChart<'_> {
         let (name, source) = (limit_words(limit.name), source_words(&limit.limit.source));
         let text = format!("{name} {value} {}", self.shown.sign);
         let whole = format!("{text} · {source}");
-        // About the width of a letter.
-        if 5.6 * whole.chars().count() as f64 > 0.6 * (plot.right - plot.left) { text } else { whole }
+        if limits::LETTER * whole.chars().count() as f64 > 0.6 * (plot.right - plot.left) { text } else { whole }
     }
 
     /// A limit from the baseline belongs to the operating state it was last stated in, not to those before.

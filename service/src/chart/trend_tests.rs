@@ -189,9 +189,30 @@ fn a_label_stands_beside_its_line_or_a_leader_leads_to_it() {
             assert!(beside || led, "{words} of {values:?} stands at {foot}, its line at {line}: {leaders:?}");
         }
     }
-    // Far apart there is nothing to lead to.
+    // Far apart nothing has to be led to.
     let apart = names.iter().zip([4.0, 3.0, 1.2, 0.4]).map(|(name, value)| limit(*name, value, "own"));
     assert!(leaders(&with_limits(apart.collect()).svg).is_empty());
+}
+
+#[test]
+fn a_line_that_begins_within_the_picture_has_its_label_before_it() {
+    use LimitName::{AlarmHigh, AlarmLow, WarningHigh, WarningLow};
+    let names = [AlarmHigh, WarningHigh, WarningLow, AlarmLow];
+    let near = names.iter().zip([2.5, 2.45, 2.4, 2.35]).map(|(name, value)| limit(*name, value, "baseline"));
+    let near: &'static [NamedLimit] = Vec::leak(near.collect());
+    // Its state began a short while ago: the shortest line there is.
+    let now: &'static [Period] = Vec::leak(vec![Period { began: at(2 * DAY - 60), ended: None, state: "1".into() }]);
+    let Picture { svg, plot } = drawn(Units::Metric, |chart| (chart.limits, chart.periods) = (near, now));
+    let begins = plot.left + 0.88 * (plot.right - plot.left);
+    let texts: Vec<&str> = svg.lines().filter(|line| line.contains("-text small over")).collect();
+    assert_eq!(texts.len(), 4);
+    assert!(texts.iter().all(|text| attribute(text, "x") < begins), "none over a line: {texts:?}");
+    let led = leaders(&svg);
+    for ((_, foot), limit) in labels(&svg).iter().zip(near) {
+        let level = plot.y(limit.limit.limit.value);
+        let leads = led.iter().any(|(from, to)| (from - level).abs() < 0.1 && (to + 4.0 - foot).abs() < 0.11);
+        assert!(leads || (level + 4.0 - foot).abs() <= 2.1, "{foot} at {level}: {led:?}");
+    }
 }
 
 #[test]
