@@ -23,7 +23,7 @@
 //! CUSUM: Siegmund (1985) as in [`super::arl`]; first correlation of a second-order series: Box & Jenkins, from memory.
 
 use super::legendre::node;
-use super::tail::{normal_cdf, normal_density};
+use super::tail::{chi2_upper_tail, normal_cdf, normal_density, normal_upper_tail};
 use crate::param::{ParamFault, within};
 use serde::{Deserialize, Serialize};
 
@@ -35,8 +35,6 @@ const LIMITS: f64 = 0.1;
 const DRIFT: f64 = 0.1;
 /// What reaches an alarm gets this share of what reaches a warning.
 pub const ALARM_SHARE: f64 = 0.1;
-/// Part of the first term of Cornish and Fisher that clipped values need.
-const CLIPPED: f64 = 0.4;
 /// Longest run that is reckoned with; longer persistence is safer still.
 const LONGEST_RUN: u32 = 24;
 /// Nodes of the quadrature: past a threshold u the density falls by e in 1/u.
@@ -206,11 +204,26 @@ pub fn widened(u: f64, dof: f64) -> f64 {
     (dof * (u * u / (dof + 1.0)).exp_m1()).sqrt().max(u)
 }
 
-/// Factor on a threshold `u` for an excess kurtosis: part of the first term of Cornish and Fisher, u + κ (u³ − 3u)/24,
-/// since sums of clipped values have tails that end. At least 1. Source: Cornish & Fisher (1938), from memory; the part is
-/// ours, by simulation of clipped t(3) values.
-pub fn heavy_tails(u: f64, kurtosis: f64) -> f64 {
-    (1.0 + CLIPPED * kurtosis.clamp(0.0, 3.0) * (u * u - 3.0) / 24.0).max(1.0)
+/// The threshold on a score in units of the larger of two estimates of its spread, which rest on `one` and `other`
+/// independent values, that healthy values pass as seldom as the normal passes `u`. The second estimate is the one that
+/// goes on being learned: where both say the same, little room is needed.
+pub fn widened_by_larger(u: f64, one: f64, other: f64) -> f64 {
+    let [one, other] = [one, other].map(|dof| if dof > 3.0 { dof } else { 3.0 }.min(1e6));
+    let target = normal_upper_tail(u);
+    let nodes = Nodes::new();
+    // P(Z > t·max(a, b)) = ∫ φ(z) P(a < z/t) P(b < z/t) dz.
+    let reach = u + 10.0;
+    let (z, weight) = nodes.over(0.5 * u, reach);
+    let below = |x: f64, dof: f64| 1.0 - chi2_upper_tail(dof * x * x, dof);
+    let passed = |t: f64| -> f64 {
+        z.iter().zip(&weight).map(|(z, w)| w * normal_density(*z) * below(z / t, one) * below(z / t, other)).sum()
+    };
+    let (mut low, mut high) = (0.8 * u, widened(u, one.min(other)).max(u));
+    for _ in 0..16 {
+        let middle = 0.5 * (low + high);
+        if passed(middle) > target { low = middle } else { high = middle }
+    }
+    0.5 * (low + high)
 }
 
 /// Gauss-Legendre nodes on `[-1, 1]`, each with the divisor of its weight.
@@ -230,7 +243,6 @@ impl Nodes {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::tail::normal_upper_tail;
 
     /// Exact: a series without correlation leaves the threshold upwards p(1−p) times per value, and stays n times with
     /// pⁿ.

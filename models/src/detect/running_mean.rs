@@ -1,0 +1,214 @@
+//! How far the running mean of a point strays by itself: of residuals that resemble the ones before, round a level that
+//! follows them, and with the tails the residuals have.
+//!
+//! *Spread.* S = F − L, F the exponentially weighted mean of weight λ, L the level of weight f ≪ λ. For residuals of
+//! unit variance whose correlation falls as ρᵏ, with a = 1 − λ, b = 1 − f:
+//! cov(F_a, F_b) = λf/(1 − ab) · (1 + aρ/(1 − aρ) + bρ/(1 − bρ)), from which the variances of F, L and S follow
+//! ([`Spread`]). Once S has come a share k of the way to its threshold the level stands still, and from there F alone
+//! strays: [`Spread::to_threshold`] joins the two stretches by the exponents of their most likely paths.
+//!
+//! *How much a record tells.* The record of a day holds a dozen independent running means: what they spread is known to a
+//! third. Scale and correlation of the residuals are known better, but say nothing of a slow wander. So the spread is
+//! the one that follows from scale and correlation unless the record's own differs by more than its error: positive-part
+//! shrinkage on the logarithm, [`combined`].
+//!
+//! *Tails.* [`Tails`]: the tail of the running mean of independent values distributed as the record's, by saddlepoint. For
+//! correlated ones the weight is taken that gives a mean of independent ones the same correlation from value to value.
+//!
+//! Sources: EWMA: NIST/SEMATECH e-Handbook 6.3.2.4; shrinkage: James & Stein (1961), positive part; saddlepoint: Lugannani
+//! & Rice (1980), Advances in Applied Probability 12, in the form of Barndorff-Nielsen; all from memory.
+
+/// Second moments of a running mean round a followed level, for residuals of unit variance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spread {
+    /// Variance of the running mean about the true level.
+    pub mean: f64,
+    /// Variance of the running mean about the followed level.
+    pub followed: f64,
+    /// Slope of the followed level on the running mean's distance from it.
+    share: f64,
+}
+
+impl Spread {
+    /// Of means of weight `weight`, round a level of weight `follow`, of values with correlation `rho`.
+    pub fn of(weight: f64, follow: f64, rho: f64) -> Self {
+        let (l, f) = (weight.clamp(1e-6, 1.0), follow.clamp(0.0, 1.0));
+        let rho = rho.clamp(-0.5, 0.999);
+        let covariance = |l: f64, f: f64| {
+            let (a, b) = (1.0 - l, 1.0 - f);
+            l * f / (1.0 - a * b).max(1e-12) * (1.0 + a * rho / (1.0 - a * rho) + b * rho / (1.0 - b * rho))
+        };
+        let (mean, level, both) = (covariance(l, l), covariance(f, f), covariance(l, f));
+        let followed = (mean + level - 2.0 * both).max(1e-3 * mean);
+        Self { mean, followed, share: (both - level) / followed }
+    }
+
+    /// The variance of an ordinary series that reaches a threshold as seldom, when the level stands still from a share
+    /// `still` of the threshold on.
+    pub fn to_threshold(&self, still: f64) -> f64 {
+        let k = still.clamp(0.0, 1.0);
+        let frozen = 1.0 - k * k + 2.0 * self.share * k * (1.0 - k);
+        1.0 / (k * k / self.followed + frozen / self.mean)
+    }
+}
+
+/// Successive running means of weight `weight`, of values with correlation `rho`, that tell as much of their variance as
+/// one independent one: the sum of their squared autocorrelations. With a = 1 − λ these are A aᵏ − B ρᵏ over A − B,
+/// A = a/(1 − a²), B likewise from ρ.
+pub fn memory(weight: f64, rho: f64) -> f64 {
+    let a = (1.0 - weight).clamp(0.0, 0.999_999);
+    let mut rho = rho.clamp(0.0, 0.999);
+    if (a - rho).abs() < 1e-4 {
+        // Where the two meet the form is 0/0; it is smooth there.
+        rho = a - 1e-4;
+    }
+    let of = |x: f64| x / (1.0 - x * x);
+    let sum = |product: f64| (1.0 + product) / (1.0 - product);
+    let (big, small) = (of(a), of(rho));
+    let squares = big * big * sum(a * a) + small * small * sum(rho * rho) - 2.0 * big * small * sum(a * rho);
+    (squares / ((big - small) * (big - small))).max(1.0)
+}
+
+/// Weight of a running mean of independent values whose successive values hang together as long.
+pub fn weight_as_long(weight: f64, rho: f64) -> f64 {
+    let memory = memory(weight, rho);
+    1.0 - ((memory - 1.0) / (memory + 1.0)).sqrt()
+}
+
+/// A spread and how well it is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Known {
+    /// Variance.
+    pub variance: f64,
+    /// Independent values whose variance would be known as well.
+    pub independent: f64,
+}
+
+/// The variance of the running mean from what the residuals say of it (`rows` of them with variance `square`, excess
+/// kurtosis `kurtosis` and correlation `rho`) and from the mean square `seen` of `means` of its values in the record.
+pub fn combined(weight: f64, follow: f64, residuals: Residuals, seen: f64, means: f64) -> Known {
+    let Residuals { rows, square, kurtosis, rho } = residuals;
+    let n = rows.max(4.0);
+    let derived = square * Spread::of(weight, follow, rho).followed;
+    // By the innovations, whose variance is known apart from the correlation.
+    let log = |rho: f64| (Spread::of(weight, follow, rho).followed / (1.0 - rho * rho).max(1e-6)).ln();
+    let step = 1e-3;
+    let slope = (log(rho + step) - log(rho - step)) / (2.0 * step);
+    let doubt = (2.0 + kurtosis.max(0.0)) / n + slope * slope * (1.0 - rho * rho).max(1e-6) / n;
+    let own = 2.0 * memory(weight, rho) / means.max(1.0);
+    let apart = (seen / derived).ln();
+    if !apart.is_finite() {
+        return Known { variance: derived, independent: 2.0 / doubt };
+    }
+    let trust = (1.0 - (own + doubt) / (apart * apart)).clamp(0.0, 1.0);
+    let left = (1.0 - trust) * doubt + trust * own;
+    Known { variance: derived * (trust * apart).exp(), independent: 2.0 / left }
+}
+
+/// What is known of the residuals of a record.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Residuals {
+    /// How many.
+    pub rows: f64,
+    /// Mean square.
+    pub square: f64,
+    /// Excess kurtosis.
+    pub kurtosis: f64,
+    /// Correlation with the one before.
+    pub rho: f64,
+}
+
+/// Moments and correlation of a record's residuals.
+pub fn residuals(z: &[f64]) -> Residuals {
+    let n = z.len().max(1) as f64;
+    let square = z.iter().map(|v| v * v).sum::<f64>() / n;
+    let fourth = z.iter().map(|v| v.powi(4)).sum::<f64>() / n;
+    let rho = super::autocorrelation::first_autocorrelation(z).unwrap_or(0.0);
+    let kurtosis = if square > 0.0 { fourth / (square * square) - 3.0 } else { 0.0 };
+    Residuals { rows: z.len() as f64, square, kurtosis, rho }
+}
+
+/// Thresholds, standard deviations, between which [`Tails`] is kept.
+const KEPT: [f64; 2] = [4.0, 6.0];
+/// Largest argument of the cumulants in standard deviations of a value: a sum of few values is not looked at farther out.
+const FARTHEST: f64 = 6.0;
+const NEAREST: f64 = 0.02;
+
+/// How much farther a running mean strays than a normal one of its variance, at thresholds of four and six.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Tails([f32; 2]);
+
+impl Tails {
+    /// As the normal.
+    pub const NORMAL: Self = Self([1.0; 2]);
+
+    /// Of a running mean of weight `weight` of values distributed as these.
+    pub fn of(values: &[f64], weight: f64) -> Self {
+        let n = values.len() as f64;
+        let mean = values.iter().sum::<f64>() / n;
+        let square = values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / n;
+        if !(square > 0.0) || !(weight > 0.0 && weight < 1.0) {
+            return Self::NORMAL;
+        }
+        let scale = square.sqrt();
+        let stay = 1.0 - weight;
+        // Nodes at least a tenth apart; each stands for the terms of the mean between two, so that the variance is right.
+        let ratio = stay.min(0.9);
+        let terms = (1.0 - ratio * ratio) / (1.0 - stay * stay);
+        let count = ((NEAREST / FARTHEST).ln() / ratio.ln()).ceil() as usize;
+        let sides = [1.0, -1.0].map(|sign| {
+            let mut found = KEPT.map(|_| None);
+            // Cumulants of the mean summed over all smaller arguments, from the smallest up: below it, a parabola.
+            let t0 = FARTHEST * ratio.powi(count as i32);
+            let rest = 0.5 * t0 * t0 / (1.0 - ratio * ratio);
+            let (mut k, mut k1, mut k2) = (rest, 2.0 * rest, 2.0 * rest);
+            let mut before: Option<(f64, f64)> = None;
+            for i in (0..count).rev() {
+                let t = FARTHEST * ratio.powi(i as i32);
+                let (mut m, mut m1, mut m2) = (0.0, 0.0, 0.0);
+                for v in values {
+                    let x = sign * (v - mean) / scale;
+                    let e = (t * x).exp();
+                    (m, m1, m2) = (m + e, m1 + x * e, m2 + x * x * e);
+                }
+                let (first, second) = (m1 / m, m2 / m - (m1 / m) * (m1 / m));
+                k += (m / n).ln();
+                k1 += t * first;
+                k2 += t * t * second;
+                // θ = t / λ of the mean; here in the scale of θ itself, so that θ K' and θ² K'' appear.
+                let (kk, s, v2) = (terms * k, terms * k1, terms * k2);
+                let r = (2.0 * (s - kk)).max(0.0).sqrt();
+                let v = v2.max(1e-300).sqrt();
+                if r < 0.5 {
+                    continue;
+                }
+                let z = r + (v / r).ln() / r;
+                // The threshold itself: K' in standard deviations of the mean.
+                let at = s / t * weight / (weight / (2.0 - weight)).sqrt();
+                for (found, u) in found.iter_mut().zip(KEPT) {
+                    if let (None, Some((z0, at0))) = (*found, before)
+                        && z >= u
+                        && z > z0
+                    {
+                        *found = Some(at0 + (at - at0) * (u - z0) / (z - z0));
+                    }
+                }
+                before = Some((z, at));
+            }
+            let last = before;
+            let mut factors = [1.0; 2];
+            for ((factor, found), u) in factors.iter_mut().zip(found).zip(KEPT) {
+                *factor = found.map_or_else(|| last.map_or(1.0, |(z, at)| at / z), |at| at / u);
+            }
+            factors
+        });
+        let wider = |i: usize| sides[0][i].max(sides[1][i]).clamp(1.0, 5.0) as f32;
+        Self([wider(0), wider(1)])
+    }
+
+    /// Factor on a threshold.
+    pub fn factor(&self, threshold: f64) -> f64 {
+        let [low, high] = self.0.map(f64::from);
+        (low + (high - low) * (threshold - KEPT[0]) / (KEPT[1] - KEPT[0])).max(1.0)
+    }
+}
