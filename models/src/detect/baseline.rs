@@ -15,9 +15,12 @@
 //! taken for the new level.
 //!
 //! *Inflation.* Residuals of machines are autocorrelated, so their running mean spreads more than that of independent
-//! values: the learning record says how much, and scores are divided by it. *Steadiness.* A point of which more than
-//! half the variance lies between twentieths of the learning record (a temperature that follows the day) has no known
-//! steady level; from 25 h of it no step and no pattern can be judged. It is left to limits and drift.
+//! values: [`super::running_mean`] says by how much, and scores are divided by it, with the room that
+//! [`super::budget`] gives to what a short record leaves unknown. *Steadiness.* A point of which more than half the
+//! variance lies between twentieths of the learning record has no known steady level. Where that is a cycle of the day
+//! ([`super::day_cycle`]) scores go by the cycle; where it is no more than values wander that resemble the one before,
+//! their spread says so; where it is neither (a loop that warms up while it is learned) no step and no pattern can be
+//! judged, and the point is left to limits and drift.
 //!
 //! Sources: EWMA and its variance λ/(2−λ): NIST/SEMATECH e-Handbook 6.3.2.4; multivariate EWMA: Lowry et al. (1992),
 //! Technometrics 34(1); T² and SPE: see [`super::pca`]; inflation by variance of block means: Kendall & Stuart,
@@ -25,6 +28,7 @@
 //!
 //! Memory: about 150 bytes per point and state, p² × 8 for the components.
 
+use super::autocorrelation;
 use super::budget::{self, Thresholds};
 use super::day_cycle::DayCycle;
 use super::pca::{Pca, PcaParams, PcaScratch, T2Spe};
@@ -41,6 +45,8 @@ pub const MAX_TOGETHER: usize = 32;
 pub const MAX_POINTS: usize = 64;
 /// Number of stretches the learning record is cut into to see how it wanders.
 const STRETCHES: usize = 20;
+/// A level that wanders by more than this share of the variance beyond a first-order series has causes of its own.
+const ORDINARY_WITHIN: f64 = 0.1;
 /// Inflation taken over from the pooled record at most: it also holds what the states' own levels explain.
 const MOST_POOLED_INFLATION: f64 = 3.0;
 /// A richer model is taken when it leaves less than this share of the plainer one's spread.
@@ -119,6 +125,8 @@ pub struct PointModel {
     pub inflation: f64,
     /// Whether the learning record has a steady level.
     pub steady: bool,
+    /// Whether its level wanders no more than values do that resemble the one before as its own do.
+    ordinary: bool,
     /// What the point does in a day, as a multiple of `scale`; only scores know of it.
     cycle: Option<DayCycle>,
     /// Standard deviation that a smoothed residual is measured in, as a multiple of `scale`.
@@ -129,9 +137,9 @@ pub struct PointModel {
     pub independent: f64,
     /// How much farther than a normal one its running mean strays.
     tails: Tails,
-    /// Factor on its threshold for want of independent rows and for heavy tails.
+    /// Factor on its learned spread for want of independent rows and for heavy tails.
     pub widened: f64,
-    /// The same times what a level that stands still leaves to the running mean: the factor on `smoothed_sd`.
+    /// Factor on any spread for what a level that stands still leaves to the running mean.
     room: f64,
     /// Factor on the distance of the baseline's limits, likewise.
     pub limits_widened: f64,
@@ -149,6 +157,11 @@ impl PointModel {
     /// Index of the lag whose operating variables explain it.
     pub fn lag(&self) -> usize {
         usize::from(self.lag)
+    }
+
+    /// Whether its running mean can be judged: of a level that wanders for causes of its own nothing is known.
+    pub(super) fn judged(&self) -> bool {
+        self.steady || self.ordinary || self.cycle.is_some()
     }
 
     /// What its day brings at this part of it, as a multiple of `scale`.
@@ -392,11 +405,11 @@ impl Baseline {
         for model in self.points.iter_mut().flatten() {
             let mean = thresholds.running_mean;
             let going_on = 2.0 / (WOBBLE_SHARE * follow) / running_mean::memory(weight, model.correlation);
-            let spread = budget::widened_by_larger(mean, model.independent, going_on) / mean;
-            model.widened = spread * model.tails.factor(mean);
             let round = Spread::of(weight, follow, model.correlation);
             let still = STILL_SHARE * thresholds.deviation / mean;
-            model.room = model.widened * (round.to_threshold(still) / round.followed).sqrt();
+            // Tails are of the record; a spread that has grown since is wander, which they do not describe.
+            model.widened = budget::room_beside(mean, model.independent, going_on) * model.tails.factor(mean);
+            model.room = (round.to_threshold(still) / round.followed).sqrt();
             // Limits lie about the frozen baseline, round which a point wanders more than round a followed level.
             let rows = f64::from(model.rows) / (model.inflation * model.inflation);
             let of = |needed: f64| budget::widened(needed, rows);
@@ -420,7 +433,7 @@ impl Baseline {
             .points
             .iter()
             .enumerate()
-            .filter(|(_, m)| m.as_ref().is_some())
+            .filter(|(_, m)| m.as_ref().is_some_and(PointModel::judged))
             .map(|(i, _)| i as u8)
             .take(MAX_TOGETHER)
             .collect();
@@ -532,6 +545,9 @@ impl Baseline {
             let z = out.z[i] - model.day(day);
             out.beyond[i] = z - f64::from(memory.0[i].level);
             let (s, held) = memory.0[i].step(z, model, like, still);
+            if !model.judged() {
+                continue;
+            }
             out.smoothed[i] = s;
             out.telling[i] = held.abs() * model.scale >= model.least;
             worst = worst.max(s.abs());
@@ -576,7 +592,7 @@ impl Memory {
         let held = f64::from(self.held) + like.weight * (beyond - f64::from(self.held));
         let expected = held / model.smoothed_sd;
         let wobble = f64::from(self.wobble);
-        let score = expected / (model.room * wobble.max(1.0).sqrt());
+        let score = expected / (model.room * model.widened.max(wobble.sqrt()));
         self.held = held as f32;
         if score.abs() < still.from {
             let moved = like.follow * beyond;
@@ -673,6 +689,7 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         scale: 1.0,
         inflation: 1.0,
         steady: true,
+        ordinary: false,
         cycle: None,
         smoothed_sd: 1.0,
         correlation: 0.0,
@@ -732,6 +749,10 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
     model.steady = match (pooled, z.len() >= LEAST_OWN_ROWS) {
         (Some(p), false) => p.steady,
         _ => between_share(&z) < 0.5,
+    };
+    model.ordinary = match (pooled, z.len() >= LEAST_OWN_ROWS) {
+        (Some(p), false) => p.ordinary,
+        _ => between_share(&z) < between_share_of(running_mean::residuals(&z).rho, z.len()) + ORDINARY_WITHIN,
     };
     // One day may show what every day brings; a state's visits are too short for it.
     model.cycle = match pooled {
@@ -851,4 +872,11 @@ fn between_share(z: &[f64]) -> f64 {
         })
         .sum();
     if total > 0.0 { between / total } else { 0.0 }
+}
+
+/// The same of a first-order series with this correlation, to be expected of a record as long.
+fn between_share_of(rho: f64, rows: usize) -> f64 {
+    let mean = |n: usize| autocorrelation::first_order_inflation(rho, n) / n.max(1) as f64;
+    let (whole, stretch) = (mean(rows), mean(rows / STRETCHES));
+    if whole < 1.0 { ((stretch - whole) / (1.0 - whole)).max(0.0) } else { 0.0 }
 }

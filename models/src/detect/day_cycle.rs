@@ -20,10 +20,10 @@ const LEAST_HOURS: u32 = 22;
 
 /// Cosine and sine of a day, in the unit of the residuals.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct DayCycle([f32; 2]);
+pub(super) struct DayCycle([f32; 2]);
 
 /// Part of the day (UTC) that a time falls in, 0 to 1.
-pub fn part_of_day(at: EventTime) -> f64 {
+pub(super) fn part_of_day(at: EventTime) -> f64 {
     at.0.rem_euclid(DAY_MICROS) as f64 / DAY_MICROS as f64
 }
 
@@ -34,7 +34,7 @@ fn wave(part: f64) -> [f64; 2] {
 
 impl DayCycle {
     /// The cycle of these residuals, if they have one. `parts`: parts of the day, as many.
-    pub fn of(residuals: &[f64], parts: &[f64]) -> Option<Self> {
+    pub(super) fn of(residuals: &[f64], parts: &[f64]) -> Option<Self> {
         if residuals.len() != parts.len() || !parts.iter().all(|p| (0.0..=1.0).contains(p)) {
             return None;
         }
@@ -63,13 +63,13 @@ impl DayCycle {
     }
 
     /// Its value at a part of the day.
-    pub fn at(&self, part: f64) -> f64 {
+    pub(super) fn at(&self, part: f64) -> f64 {
         let [cos, sin] = wave(part);
         f64::from(self.0[0]) * cos + f64::from(self.0[1]) * sin
     }
 
     /// In another unit.
-    pub fn times(&self, factor: f64) -> Self {
+    pub(super) fn times(&self, factor: f64) -> Self {
         Self(self.0.map(|v| (f64::from(v) * factor) as f32))
     }
 }

@@ -331,7 +331,7 @@ impl Learned {
         let like = Self::learning(&self.shape, &[], None);
         s.baseline.score(values, drivers, part_of_day(at), &like, still, &mut s.smoothed, &mut out.scored);
         for (i, cusum) in s.steps.iter_mut().enumerate().take(MAX_POINTS) {
-            let Some(model) = s.baseline.point(i) else { continue };
+            let Some(model) = s.baseline.point(i).filter(|m| m.judged()) else { continue };
             let z = out.scored.beyond[i] / model.inflation;
             let reading = Reading { at, value: z.clamp(-MOST_OF_ONE, MOST_OF_ONE) };
             let Some(sums) = cusum.update(&self.steps, reading) else { continue };

@@ -20,18 +20,18 @@
 
 /// Second moments of a running mean round a followed level, for residuals of unit variance.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Spread {
+pub(super) struct Spread {
     /// Variance of the running mean about the true level.
-    pub mean: f64,
+    pub(super) mean: f64,
     /// Variance of the running mean about the followed level.
-    pub followed: f64,
+    pub(super) followed: f64,
     /// Slope of the followed level on the running mean's distance from it.
     share: f64,
 }
 
 impl Spread {
     /// Of means of weight `weight`, round a level of weight `follow`, of values with correlation `rho`.
-    pub fn of(weight: f64, follow: f64, rho: f64) -> Self {
+    pub(super) fn of(weight: f64, follow: f64, rho: f64) -> Self {
         let (l, f) = (weight.clamp(1e-6, 1.0), follow.clamp(0.0, 1.0));
         let rho = rho.clamp(-0.5, 0.999);
         let covariance = |l: f64, f: f64| {
@@ -45,7 +45,7 @@ impl Spread {
 
     /// The variance of an ordinary series that reaches a threshold as seldom, when the level stands still from a share
     /// `still` of the threshold on.
-    pub fn to_threshold(&self, still: f64) -> f64 {
+    pub(super) fn to_threshold(&self, still: f64) -> f64 {
         let k = still.clamp(0.0, 1.0);
         let frozen = 1.0 - k * k + 2.0 * self.share * k * (1.0 - k);
         1.0 / (k * k / self.followed + frozen / self.mean)
@@ -55,7 +55,7 @@ impl Spread {
 /// Successive running means of weight `weight`, of values with correlation `rho`, that tell as much of their variance as
 /// one independent one: the sum of their squared autocorrelations. With a = 1 − λ these are A aᵏ − B ρᵏ over A − B,
 /// A = a/(1 − a²), B likewise from ρ.
-pub fn memory(weight: f64, rho: f64) -> f64 {
+pub(super) fn memory(weight: f64, rho: f64) -> f64 {
     let a = (1.0 - weight).clamp(0.0, 0.999_999);
     let mut rho = rho.clamp(0.0, 0.999);
     if (a - rho).abs() < 1e-4 {
@@ -70,23 +70,23 @@ pub fn memory(weight: f64, rho: f64) -> f64 {
 }
 
 /// Weight of a running mean of independent values whose successive values hang together as long.
-pub fn weight_as_long(weight: f64, rho: f64) -> f64 {
+pub(super) fn weight_as_long(weight: f64, rho: f64) -> f64 {
     let memory = memory(weight, rho);
     1.0 - ((memory - 1.0) / (memory + 1.0)).sqrt()
 }
 
 /// A spread and how well it is known.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Known {
+pub(super) struct Known {
     /// Variance.
-    pub variance: f64,
+    pub(super) variance: f64,
     /// Independent values whose variance would be known as well.
-    pub independent: f64,
+    pub(super) independent: f64,
 }
 
 /// The variance of the running mean from what the residuals say of it (`rows` of them with variance `square`, excess
 /// kurtosis `kurtosis` and correlation `rho`) and from the mean square `seen` of `means` of its values in the record.
-pub fn combined(weight: f64, follow: f64, residuals: Residuals, seen: f64, means: f64) -> Known {
+pub(super) fn combined(weight: f64, follow: f64, residuals: Residuals, seen: f64, means: f64) -> Known {
     let Residuals { rows, square, kurtosis, rho } = residuals;
     let n = rows.max(4.0);
     let derived = square * Spread::of(weight, follow, rho).followed;
@@ -107,19 +107,19 @@ pub fn combined(weight: f64, follow: f64, residuals: Residuals, seen: f64, means
 
 /// What is known of the residuals of a record.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Residuals {
+pub(super) struct Residuals {
     /// How many.
-    pub rows: f64,
+    pub(super) rows: f64,
     /// Mean square.
-    pub square: f64,
+    pub(super) square: f64,
     /// Excess kurtosis.
-    pub kurtosis: f64,
+    pub(super) kurtosis: f64,
     /// Correlation with the one before.
-    pub rho: f64,
+    pub(super) rho: f64,
 }
 
 /// Moments and correlation of a record's residuals.
-pub fn residuals(z: &[f64]) -> Residuals {
+pub(super) fn residuals(z: &[f64]) -> Residuals {
     let n = z.len().max(1) as f64;
     let square = z.iter().map(|v| v * v).sum::<f64>() / n;
     let fourth = z.iter().map(|v| v.powi(4)).sum::<f64>() / n;
@@ -136,14 +136,14 @@ const NEAREST: f64 = 0.02;
 
 /// How much farther a running mean strays than a normal one of its variance, at thresholds of four and six.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Tails([f32; 2]);
+pub(super) struct Tails([f32; 2]);
 
 impl Tails {
     /// As the normal.
-    pub const NORMAL: Self = Self([1.0; 2]);
+    pub(super) const NORMAL: Self = Self([1.0; 2]);
 
     /// Of a running mean of weight `weight` of values distributed as these.
-    pub fn of(values: &[f64], weight: f64) -> Self {
+    pub(super) fn of(values: &[f64], weight: f64) -> Self {
         let n = values.len() as f64;
         let mean = values.iter().sum::<f64>() / n;
         let square = values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / n;
@@ -207,7 +207,7 @@ impl Tails {
     }
 
     /// Factor on a threshold.
-    pub fn factor(&self, threshold: f64) -> f64 {
+    pub(super) fn factor(&self, threshold: f64) -> f64 {
         let [low, high] = self.0.map(f64::from);
         (low + (high - low) * (threshold - KEPT[0]) / (KEPT[1] - KEPT[0])).max(1.0)
     }
