@@ -1,9 +1,8 @@
 //! The false-alarm budget: from "so many false warnings per machine and year" to the thresholds of the detectors.
 //!
-//! The budget is shared over what can cry wolf: six tenths to the running means (points and their pattern), one to the
+//! The budget is shared over what can cry wolf: eight tenths to the running means (points and their pattern), one to the
 //! baseline limits, one to drift, since those two have to pass a least size besides and rarely use up their part; a sudden
-//! change must pass the running mean too and costs nothing more. Two tenths stay for what the approximations below leave
-//! out, as simulated machines of many kinds show it. What reaches an alarm gets a tenth.
+//! change must pass the running mean too and costs nothing more. What reaches an alarm gets a tenth.
 //!
 //! *Running means and limits.* A statistic cries wolf when it stays past its threshold for the snapshots that raise an
 //! alert. For a stationary normal series with correlation r from one snapshot to the next, the rate at which such runs
@@ -34,7 +33,7 @@ use serde::{Deserialize, Serialize};
 /// Seconds of running in a year.
 const YEAR_SECS: f64 = 365.25 * 86_400.0;
 /// Shares of the budget.
-const RUNNING_MEANS: f64 = 0.6;
+const RUNNING_MEANS: f64 = 0.8;
 const LIMITS: f64 = 0.1;
 const DRIFT: f64 = 0.1;
 /// What reaches an alarm gets this share of what reaches a warning.
