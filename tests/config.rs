@@ -649,6 +649,88 @@ fn the_summary_names_filters_assets_points_and_changed_settings() {
 }
 
 #[test]
+fn the_summary_says_what_goes_in_and_out_who_may_act_and_what_is_off() {
+    const HASH: &str = "$argon2id$v=19$m=1024,t=1,p=1$c29tZXNhbHQx$Go8IlDw/QsfIKVSlAwCbxA9hhIcjNLMY/AfJI9ll+1I";
+    let all = format!(
+        r#"
+        [sparkplug]
+        groups = ["north", "south"]
+        host_id = "watch"
+        rebirth = true
+        publish = {{ group = "condition", node = "roundsman" }}
+        [mail]
+        server = "smtp.quillhaven.example"
+        from = "machines@quillhaven.example"
+        digest_at = "06:00"
+        [[mail.to]]
+        people = ["ada@quillhaven.example", "Bo <bo@quillhaven.example>"]
+        areas = ["boilerhouse"]
+        quiet = "22:00-06:00"
+        [[mail.to]]
+        people = ["ada@quillhaven.example"]
+        at_least = "alarm"
+        digest = false
+        [historian]
+        database = "plant"
+        send = ["trend", "alerts"]
+        [[users]]
+        name = "A. Berg"
+        role = "act"
+        password_hash = "{HASH}"
+        [[users]]
+        name = "wall"
+        role = "look"
+        password_hash = "{HASH}"
+        [[groups]]
+        name = "line-1"
+        members = ["p", "q"]
+        [[maintenance]]
+        groups = ["line-1"]
+        from = "2031-04-02T08:00:00Z"
+        to = "2031-04-02T16:00:00Z"
+        reason = "new coupling"
+        by = "shift leader"
+        "#
+    );
+    let read = |more: &str| {
+        let file = "[site]\nname = \"s\"\nzone = \"UTC\"\n[broker]\nurl = \"mqtt://b\"\n[[topics]]\npattern = \"a/{asset}/{point}\"\n";
+        Summary(&read(&format!("{file}{more}")).unwrap()).to_string()
+    };
+    let text = read(&all);
+    for part in [
+        "sparkplug  in:  host application watch, 2 groups (north, south), asks for rebirths; at most 1000 nodes, 50000 ",
+        "out: edge node roundsman of group condition",
+        "mail       smtp.quillhaven.example:587 (STARTTLS, no login) from machines@quillhaven.example; 2 rules, 2 people; \
+         digest at 06:00, report attached",
+        "warning and worse to ada@quillhaven.example, Bo <bo@quillhaven.example>; areas boilerhouse; quiet 22:00 to 06:00, \
+         alarms come through",
+        "alarm and worse to ada@quillhaven.example; no digest",
+        "historian  /var/run/postgresql/.s.PGSQL.5432/plant as roundsman, schema roundsman: trend, alerts; not scores, audit",
+        "page       1 user may only look; 1 user may act: A. Berg; no token for programs",
+        "histories  no past case; none are kept",
+        "groups: 1\n  line-1 (group): p (not in this file), q (not in this file)",
+        "maintenance windows: 1\n  2031-04-02T08:00:00.000Z to 2031-04-02T16:00:00.000Z: p (not",
+    ] {
+        assert!(text.contains(part), "{part} is missing in:\n{text}");
+    }
+    assert!(!text.contains("argon2id"), "{text}");
+
+    let text = read("");
+    for part in [
+        "sparkplug  in:  off\n           out: off",
+        "mail       off",
+        "historian  off",
+        "page       everybody who reaches the listener may look; no user may act; no token for programs",
+        "groups: none",
+        "maintenance windows: none",
+    ] {
+        assert!(text.contains(part), "{part} is missing in:\n{text}");
+    }
+    let text = read("[http]\nlisten = \"off\"");
+    assert!(text.contains("page       off, with http\n"), "{text}");
+}
+
+#[test]
 fn the_mapping_table_shows_what_maps_to_what_and_what_to_nothing() {
     let path = deploy("example.toml");
     let config = load(&Sources { file: Some(&path), ..sources() }).unwrap();

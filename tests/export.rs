@@ -6,6 +6,7 @@ mod support;
 use common::process::{Log, Process, arguments};
 use common::{Broker, python_with, query, wait_for};
 use serde_json::Value;
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::{Command, Output};
 
@@ -189,6 +190,69 @@ fn what_was_sent_comes_back_from_both_forms_beside_the_daemon_and_after_it() {
     let counted: f64 = five.map(|row| number(row, "count")).sum();
     assert!(trends.iter().any(|row| text(row, "growing") == "true"), "{trends:?}");
     assert_eq!(counted, sent.len() as f64 - 2.0);
+
+    // The scores of every snapshot, as `replay` makes them again from the journal, gathered here by hand.
+    let again = dir.path().join("again");
+    let made = support::roundsman().arg("replay").arg("--out").arg(&again).arg(state.join("journal.db")).output();
+    let made = made.expect("the binary starts");
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    let mut want: BTreeMap<(String, i64), Gathered> = BTreeMap::new();
+    for row in csv::Reader::from_path(again.join("scores.csv")).expect("a file").deserialize() {
+        let row: BTreeMap<String, String> = row.expect("a row");
+        let row = Value::from_iter(row.into_iter().map(|(column, cell)| {
+            (column, Some(cell).filter(|cell| !cell.is_empty()).map_or(Value::Null, Value::from))
+        }));
+        let t = micros(&row, "time").div_euclid(300_000_000) * 300;
+        want.entry((text(&row, "asset").to_owned(), t)).or_default().add(&row);
+    }
+    for format in ["csv", "parquet"] {
+        exported(&state, &part, &["--all", "--only", "scores", "--format", format]);
+        let rows = read_back(&part.join(format!("scores.{format}")));
+        let full: Vec<_> =
+            rows.iter().filter(|row| text(row, "seconds") == "300" && text(row, "growing") == "false").collect();
+        assert!(full.len() >= 6, "15 minutes of two assets: {rows:?}");
+        for row in full {
+            let key = (text(row, "asset").trim_start_matches('\'').to_owned(), micros(row, "time") / 1_000_000);
+            let want = &want[&key];
+            let same = (number(row, "count"), text(row, "operating_state"), text(row, "zone"))
+                == (want.count, want.operating_state.as_str(), want.zone);
+            assert!(
+                same && (number(row, "step"), number(row, "drift")) == (want.step, want.drift),
+                "{row}, not {want:?}"
+            );
+            // Nothing is learned in a quarter of an hour.
+            assert!(row["deviation"].is_null() && row["deviation_max"].is_null(), "{row}");
+        }
+        let worst = rows.iter().filter(|row| text(row, "asset") == "pump-7").map(|row| text(row, "zone"));
+        assert!(worst.clone().any(|zone| zone == "alarm"), "it is past its limit: {rows:?}");
+        assert!(rows.iter().any(|row| text(row, "seconds") == "3600" && text(row, "growing") == "true"), "{rows:?}");
+    }
+}
+
+/// What five minutes of `scores.csv` come to.
+#[derive(Debug, Default)]
+struct Gathered {
+    count: f64,
+    operating_state: String,
+    zone: &'static str,
+    step: f64,
+    drift: f64,
+}
+
+impl Gathered {
+    fn add(&mut self, row: &Value) {
+        const FROM_BEST: [&str; 8] = ["", "learning", "stopped", "settling", "normal", "advisory", "warning", "alarm"];
+        let rank = |zone: &str| FROM_BEST.iter().position(|known| *known == zone).expect("a zone");
+        self.count += 1.0;
+        self.operating_state = text(row, "operating_state").to_owned();
+        self.zone = FROM_BEST[rank(self.zone).max(rank(text(row, "zone")))];
+        for (known, column) in [(&mut self.step, "step"), (&mut self.drift, "drift")] {
+            let new = row[column].as_str().map_or(0.0, |text| text.parse().expect("a number"));
+            if f64::abs(new) > f64::abs(*known) {
+                *known = new;
+            }
+        }
+    }
 }
 
 #[test]

@@ -34,7 +34,7 @@ struct Site {
 
 impl Site {
     fn new(config: &str, engines: usize) -> Self {
-        let engines = (0..engines).map(|_| Engine::new("quillhaven", false)).collect();
+        let engines = (0..engines).map(|_| Engine::new("quillhaven", true)).collect();
         let mut site = Self { engines, homes: BTreeMap::new(), defined: Vec::new(), out: Vec::new() };
         site.configure(config);
         site
@@ -88,7 +88,7 @@ impl Site {
     fn restart(&mut self) {
         let count = self.engines.len();
         let saved: Vec<_> = self.engines.iter().map(|engine| engine.save().expect("plain data")).collect();
-        self.engines = (0..count).map(|_| Engine::new("quillhaven", false)).collect();
+        self.engines = (0..count).map(|_| Engine::new("quillhaven", true)).collect();
         for (id, spec, settings) in &self.defined {
             let engine = &mut self.engines[self.homes[id]];
             engine.step(&Event::Define(*id, spec.clone(), settings.clone()), &mut self.out);

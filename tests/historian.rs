@@ -28,7 +28,7 @@ fn to(postgres: &Postgres) -> Settings {
             username: "plant".into(),
             password: Some(Secret::new(PASSWORD)),
             schema: "roundsman".into(),
-            sent: Sent { trend: true, alerts: true, audit: true },
+            sent: Sent { trend: true, scores: true, alerts: true, audit: true },
         },
         site: "site".into(),
         every: Duration::from_millis(100),
@@ -131,6 +131,17 @@ fn compare(postgres: &Postgres, dir: &Path) -> [usize; 3] {
          FROM roundsman.readings",
     );
     equal("trend", copy, &trend);
+    let scores = kept(
+        dir,
+        "SELECT a.name, tier, t, count, operating_state, zone, deviation_count, deviation, deviation_max, step, drift
+         FROM scores JOIN assets a ON a.id = scores.asset",
+    );
+    let copy = postgres.psql(
+        "SELECT asset, width, extract(epoch FROM at)::bigint, count, operating_state, zone, deviation_count, deviation,
+         deviation_max, step, drift FROM roundsman.scores WHERE site = 'site'",
+    );
+    assert!(!scores.is_empty() || trend.is_empty(), "there is no trend without scores");
+    equal("scores", copy, &scores);
     let alerts =
         kept(dir, "SELECT id, revision, at, asset, change, state, severity, CAST(document AS TEXT) FROM alerts");
     let copy = postgres.psql(

@@ -9,6 +9,7 @@ mod support;
 use browser::{Driver, Eyes, Page};
 use common::process::{Log, Process, arguments};
 use common::{Broker, free_port, wait_for};
+use fantoccini::key::Key;
 use roundsman::advise::document::{Alert, Document};
 use roundsman::keep::read::{Reader, Span};
 use roundsman::web::passwords;
@@ -216,6 +217,7 @@ fn who_has_no_right_is_refused() {
     for (file, kind, name) in [
         ("report.pdf?paper=letter", "application/pdf", "report-pump-7.pdf"),
         ("trends.csv?from=1930000000&to=1930000290", "text/csv; charset=utf-8", "trends-pump-7-20310228-20310228.csv"),
+        ("scores.csv?from=1930000000&to=1930000290", "text/csv; charset=utf-8", "scores-pump-7-20310228-20310228.csv"),
         (
             "alerts.csv?from=2031-02-01T00:00:00Z&to=2031-03-01T12:00:00%2B01:00",
             "text/csv; charset=utf-8",
@@ -532,7 +534,7 @@ async fn what_is_taken_along(site: &Site, driver: &Driver, page: &Page) {
         assert!(words.contains(part), "{part} in {words}");
     }
 
-    for (n, table) in ["trends", "alerts"].into_iter().enumerate() {
+    for (n, table) in ["trends", "scores", "alerts"].into_iter().enumerate() {
         page.click(&format!("a.of-range:nth-of-type({})", n + 1)).await;
         let csv = driver.saved(&format!("{table}-pump-7-2031022"), ".csv");
         let text = std::fs::read_to_string(&csv).expect("a file");
@@ -546,10 +548,14 @@ async fn what_is_taken_along(site: &Site, driver: &Driver, page: &Page) {
         assert!(rows.first().is_some_and(|row| row.starts_with("2031-02-2") && row.contains("+01:00,")), "{text}");
         let state = site.dir.path().join("state");
         let stored = match table {
-            "trends" => {
-                assert!(head.starts_with("time,seconds,asset,point,unit,count,min,mean,max,expected"), "{head}");
+            "trends" | "scores" => {
+                let (kept, begins) = match table {
+                    "trends" => ("trend", "time,seconds,asset,point,unit,count,min,mean,max,expected"),
+                    _ => ("scores", "time,seconds,asset,count,operating_state,zone,deviation"),
+                };
+                assert!(head.starts_with(begins), "{head}");
                 let (from, to) = range_of(page).await;
-                let kept = "SELECT * FROM trend UNION ALL SELECT * FROM trend_open";
+                let kept = format!("SELECT * FROM {kept} UNION ALL SELECT * FROM {kept}_open");
                 format!(
                     "SELECT count(*) FROM ({kept}) AS rows JOIN assets ON assets.id = rows.asset WHERE name = 'pump-7' AND t >= {from} AND t < {to} + 1"
                 )
@@ -728,6 +734,103 @@ async fn journey(eyes: Eyes) {
     let found = label["found"].as_array().expect("a list").iter().find(|found| found["severity"] == "alarm");
     assert!(found.is_some_and(|found| found["at"].is_string()), "the alarm was right: {judged}");
     assert_eq!(judged["false_alerts"], Value::Array(Vec::new()), "{judged}");
+}
+
+/// From the first screen to a chart that is gone into and an alert that is acknowledged, with no mouse and no finger; wherever
+/// the focus goes it can be seen (WCAG 2.2, 2.1.1 and 2.4.7).
+async fn by_keyboard(eyes: Eyes) {
+    const PICTURE: &str = ".trend[data-point=pressure] .picture";
+    const READING: &str = ".trend[data-point=pressure] .reading";
+    let secrets = tempfile::tempdir().expect("a folder");
+    let text = users(secrets.path());
+    let site = Site::start(text.split("[http]").next().expect("users"));
+    // More than the hour that is looked at: the cursor goes from row to row, and there must be some.
+    site.press("pump-7", 0..4000, 5.0);
+    site.press("fan-2", 0..4000, 1.0);
+    let driver = Driver::start();
+    let page = driver.open(eyes).await;
+    page.goto(&site.address()).await;
+    page.until("h1", "Sign in").await;
+    page.tab_to("#name").await;
+    page.write("berg").await;
+    page.tab_to("#password").await;
+    page.write(PASSWORD).await;
+    page.key(Key::Enter).await;
+    page.until("h1", "Where do I go first?").await;
+    page.until("#rows tr:first-child", "alarm").await;
+
+    // Past all that every page has.
+    page.tab_to(".skip").await;
+    page.key(Key::Enter).await;
+    let led = "const at = document.activeElement; return [at.id, parseFloat(getComputedStyle(at).outlineWidth) >= 2
+        && getComputedStyle(at).outlineStyle !== 'none']";
+    assert_eq!(
+        page.run(led).await,
+        serde_json::json!(["main", true]),
+        "the content it leads to shows that it has the focus"
+    );
+    page.tab_to("#q").await;
+    page.write("pump").await;
+    page.key(Key::Enter).await;
+    page.until("#rows tr:first-child", "pump-7").await;
+    page.tab_to("#rows a[href='/machines/pump-7']").await;
+    // The list goes on under whoever stands on it.
+    site.press("pump-7", 4000..4100, 5.0);
+    tokio::time::sleep(Duration::from_secs(2)).await;
+    assert_eq!(page.run("return document.activeElement.getAttribute('href')").await, "/machines/pump-7");
+    page.key(Key::Enter).await;
+    page.until("h1", "pump-7").await;
+
+    // Into the picture and back.
+    page.tab_to(".ranges [data-secs='3600']").await;
+    page.key(' ').await;
+    page.until(".ranges [aria-pressed=true]", "1 hour").await;
+    page.tab_to(".trend[data-point=pressure]").await;
+    page.until_still(PICTURE).await;
+    let before = range_of(&page).await;
+    page.key('+').await;
+    page.until_still(PICTURE).await;
+    let nearer = range_of(&page).await;
+    assert_eq!((before.1 - before.0, nearer.1 - nearer.0), (3600.0, 1800.0), "{before:?} → {nearer:?}");
+    for arrow in [Key::Left, Key::Right] {
+        page.key(arrow).await;
+        page.until(READING, ": ").await;
+        let (time, value) =
+            page.text(READING).await.split_once(": ").map(|(a, b)| (a.to_owned(), b.to_owned())).expect("both");
+        assert!(seconds_in_berlin(&time) > 1_930_000_000 - 3600 && value.contains("bar"), "{time}: {value}");
+    }
+    page.key(Key::Escape).await;
+    page.until_still(PICTURE).await;
+    assert_eq!(range_of(&page).await, before);
+
+    // To what is done about it, and do it.
+    page.0.refresh().await.expect("loaded anew");
+    page.until("h1", "pump-7").await;
+    page.tab_to("a[href='/machines/pump-7/act']").await;
+    page.key(Key::Enter).await;
+    page.until("h1", "what do I do about it?").await;
+    page.tab_to("section.alert input[name=note]").await;
+    page.write("on my way").await;
+    page.tab_to("section.alert button[value=acknowledge]").await;
+    page.key(Key::Enter).await;
+    page.until("[role=status]", "cknowledged").await;
+    wait_for("the acknowledgement", || alerts_of(&site).iter().any(|alert| alert.by.as_deref() == Some("berg")));
+    let told = alerts_of(&site).into_iter().find(|alert| alert.by.is_some()).expect("just seen");
+    assert_eq!(told.note.as_deref(), Some("on my way"));
+    // What it came to is where one looks next, and the way out is there.
+    page.tab_to(".who button").await;
+    page.key(Key::Enter).await;
+    page.until("h1", "Sign in").await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn with_the_keyboard_alone_at_a_desk() {
+    by_keyboard(Eyes::Desk).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn with_the_keyboard_alone_on_a_narrow_screen() {
+    by_keyboard(Eyes::Phone).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -226,7 +226,7 @@ fn a_state_of_the_first_version_is_brought_to_this_one() {
     connection
         .execute_batch(
             "DROP TABLE mail_waiting; DROP TABLE mail_told; DROP TABLE mail_digests; DROP TABLE mail_reports;
-             DROP TABLE documents; DROP TABLE plates; DROP TABLE periods; DROP INDEX alerts_by_asset;
+             DROP TABLE scores; DROP TABLE scores_open; DROP TABLE documents; DROP TABLE plates; DROP TABLE periods; DROP INDEX alerts_by_asset;
              ALTER TABLE trend DROP COLUMN expected_low; ALTER TABLE trend DROP COLUMN expected_high;
              ALTER TABLE trend_open DROP COLUMN expected_low; ALTER TABLE trend_open DROP COLUMN expected_high;
              INSERT INTO trend VALUES (300, 1, 0, 600, 3, 1.0, 2.0, 3.0, 2, 1.5);

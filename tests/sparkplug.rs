@@ -330,11 +330,13 @@ import json, sys, time, pysparkplug as sp
 client = sp.Client(client_id="scada")
 def heard(client, message):
     payload = message.payload
-    metrics = {}
+    metrics, times, historical = {}, {}, []
     for metric in getattr(payload, "metrics", None) or [payload.bd_seq_metric]:
         metrics[metric.name] = None if metric.is_null else metric.value
+        times[metric.name] = metric.timestamp
+        if metric.is_historical: historical.append(metric.name)
     print(json.dumps({"kind": str(message.topic.message_type.value), "device": message.topic.device_id, "seq": getattr(payload, "seq", None),
-        "metrics": metrics, "qos": int(message.qos), "retain": bool(message.retain)}), flush=True)
+        "metrics": metrics, "times": times, "historical": historical, "qos": int(message.qos), "retain": bool(message.retain)}), flush=True)
 for kind in (sp.MessageType.NBIRTH, sp.MessageType.NDEATH):
     client.subscribe(sp.Topic(group_id="condition", message_type=kind, edge_node_id="roundsman"), sp.QoS.AT_MOST_ONCE, heard)
 for kind in (sp.MessageType.DBIRTH, sp.MessageType.DDATA):
@@ -369,9 +371,6 @@ fn another_library_reads_our_births_data_and_deaths() {
     let mut reader = Program::start(READER, broker.port);
     wait_for("the reader", || reader.count("listening") == 1);
     let daemon = Daemon::start(OUT, broker.port, dir.path());
-    let of = |reader: &Program, kind: &str| -> Vec<Value> {
-        reader.lines().into_iter().filter(|line| line["kind"] == kind).collect()
-    };
     wait_for("our NBIRTH", || !of(&reader, "NBIRTH").is_empty());
     let first = of(&reader, "NBIRTH").remove(0);
     assert_eq!((&first["seq"], &first["metrics"]["bdSeq"]), (&0.into(), &0.into()), "{first:#}");
@@ -454,5 +453,135 @@ fn another_library_reads_our_births_data_and_deaths() {
     gate.open();
     wait_for("the NBIRTH after that", || of(&reader, "NBIRTH").len() == 4);
     assert_eq!(of(&reader, "NBIRTH")[3]["metrics"]["bdSeq"], 2);
+    daemon.stop();
+}
+
+/// Lines of one kind.
+fn of(reader: &Program, kind: &str) -> Vec<Value> {
+    reader.lines().into_iter().filter(|line| line["kind"] == kind).collect()
+}
+
+/// Time and value of a metric in the messages that have it, as the present or as history.
+fn said(reader: &Program, name: &str, historical: bool) -> Vec<(u64, f64)> {
+    let mut all = Vec::new();
+    for line in of(reader, "DDATA") {
+        let flagged = line["historical"].as_array().expect("a list").contains(&name.into());
+        if let (Some(value), Some(time), true) =
+            (line["metrics"][name].as_f64(), line["times"][name].as_u64(), flagged == historical)
+        {
+            all.push((time, value));
+        }
+    }
+    all
+}
+
+/// Alarms that come and go with every snapshot, so that there is something to say.
+const LIVELY: &str = r#"
+http.listen = "off"
+[alarm]
+raise_snapshots = 1
+clear_snapshots = 1
+[sparkplug.publish]
+group = "condition"
+node = "roundsman"
+[assets.pump-7.points.vib_de]
+unit = "mm/s rms"
+alarm_high = 7.1
+"#;
+
+/// Specification 3.0.0, section 6.4.5 (`is_historical`: not a current value), and section 5.10: a birth has current values.
+#[test]
+fn what_a_broken_connection_swallowed_is_said_again_as_history() {
+    common::logs();
+    let broker = Broker::start("");
+    let gate = Gate::new(broker.port);
+    let dir = tempfile::tempdir().expect("a temporary directory");
+    let reader = Program::start(READER, broker.port);
+    wait_for("the reader", || reader.count("listening") == 1);
+    let config =
+        format!("align.cadence = \"200ms\"\ntopics = [{{ pattern = \"plant/{{asset}}/{{point}}\" }}]\n{LIVELY}");
+    let daemon = Daemon::start(&config, gate.port, dir.path());
+    let publish = |value: f64| {
+        for number in 0..8 {
+            let value = format!("{:.2}", value + 0.01 * f64::from(number % 5));
+            broker.publish(&["-q", "1", "-t", "plant/pump-7/vib_de", "-m", &value]);
+            std::thread::sleep(Duration::from_millis(100));
+        }
+    };
+    let severities = |historical| said(&reader, "Severity", historical);
+    for value in [2.0, 9.0, 2.0, 2.0] {
+        publish(value);
+    }
+    wait_for("an alarm that came and went", || severities(false).len() == 2);
+    assert_eq!(severities(true), []);
+
+    // Readings still come in, and nothing that is said of them gets out.
+    gate.stall_out();
+    std::thread::sleep(Duration::from_millis(200));
+    let alerts = daemon.status.alerts.get();
+    for value in [9.0, 2.0, 9.0, 2.0, 2.0] {
+        publish(value);
+    }
+    wait_for("alarms that come and go", || daemon.status.alerts.get() >= alerts + 4);
+    let before = severities(false);
+    assert_eq!(before.len(), 2, "the gate is shut for it");
+    gate.shut();
+    std::thread::sleep(Duration::from_millis(300));
+    gate.open();
+    wait_for("the second birth", || of(&reader, "DBIRTH").len() == 2);
+    let birth = of(&reader, "DBIRTH").remove(1);
+    assert_eq!(birth["historical"], Value::Array(Vec::new()), "a birth has what holds now");
+    let (born, last) = (birth["times"]["Severity"].as_u64().expect("a time"), before[1].0);
+    let swallowed = || severities(true).into_iter().filter(|(time, _)| *time > last).collect::<Vec<_>>();
+    wait_for("its history", || swallowed().iter().filter(|(_, value)| *value == 3.0).count() == 2);
+    publish(9.0);
+    wait_for("the present after it", || severities(false).len() == 3);
+
+    println!("before {before:?}, swallowed {:?}, born {born}, after {:?}", swallowed(), severities(false)[2]);
+    let values: Vec<f64> = swallowed().iter().map(|(_, value)| *value).collect();
+    // The last return to normal is the birth's.
+    assert!(values == [3.0, 0.0, 3.0] && birth["metrics"]["Severity"] == 0, "{values:?} {birth:#}");
+    assert!(swallowed().iter().all(|(time, _)| *time < born) && severities(false)[2].0 > born);
+    // What had arrived before may come again, and then with its own time and value.
+    for (time, value) in severities(true).iter().filter(|(time, _)| *time <= last) {
+        assert!(before.contains(&(*time, *value)), "{value} at {time}, and {before:?}");
+    }
+    // After the births, in the count of the node.
+    let lines = reader.lines();
+    let second = lines.iter().rposition(|line| line["kind"] == "NBIRTH").expect("just seen");
+    let numbers: Vec<u64> = lines[second..].iter().filter_map(|line| line["seq"].as_u64()).collect();
+    assert!(numbers.iter().zip(0..).all(|(seq, place)| *seq == place % 256), "{numbers:?}");
+    daemon.stop();
+}
+
+#[test]
+fn what_is_said_of_readings_that_come_hours_late_is_history_until_they_have_caught_up() {
+    common::logs();
+    let broker = Broker::start("");
+    let dir = tempfile::tempdir().expect("a temporary directory");
+    let reader = Program::start(READER, broker.port);
+    wait_for("the reader", || reader.count("listening") == 1);
+    let config = format!(
+        "align.cadence = \"5 min\"\ntopics = [{{ pattern = \"plant/{{asset}}/{{point}}\", payload = {{ format = \"json\", \
+         value = \"/v\", time = \"/t\", time_format = \"ms\" }} }}]\n{LIVELY}"
+    );
+    let daemon = Daemon::start(&config, broker.port, dir.path());
+    let began = std::time::UNIX_EPOCH.elapsed().expect("after 1970").as_millis() as u64;
+    // Six hours of readings at once; every half hour an alarm comes or goes, the last one comes 25 minutes ago.
+    for step in (0..72).rev() {
+        let value = if (step / 6) % 2 == 0 { 9.0 } else { 2.0 };
+        let payload = format!("{{\"v\": {value}, \"t\": {}}}", began - step * 300_000);
+        broker.publish(&["-q", "1", "-t", "plant/pump-7/vib_de", "-m", &payload]);
+        // So that the documents between are not skipped: only the newest on the board is said.
+        std::thread::sleep(Duration::from_millis(60));
+    }
+    wait_for("history", || said(&reader, "Severity", true).len() >= 5);
+    wait_for("the present", || said(&reader, "Severity", false).last().is_some_and(|(_, value)| *value == 3.0));
+    let (past, present) = (said(&reader, "Severity", true), said(&reader, "Severity", false));
+    println!("as history {past:?}, as the present {present:?}");
+    assert!(past.windows(2).all(|pair| pair[0].0 < pair[1].0 && pair[0].1 != pair[1].1), "{past:?}");
+    // What was said last as history is the present since its time; nothing before it ever was.
+    assert_eq!(present, past[past.len() - 1..], "once, when the readings had caught up");
+    assert_eq!(of(&reader, "DBIRTH")[0]["historical"], Value::Array(Vec::new()), "a birth never is");
     daemon.stop();
 }

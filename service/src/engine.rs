@@ -175,7 +175,7 @@ pub enum Output {
     Alert(AssetId, Box<Alert>),
     /// A new remaining-life statement (at every refit of a trend).
     RemainingLife(AssetId, EventTime, Box<RemainingLife>),
-    /// The condition document changed (published retained).
+    /// The condition document changed (published retained); with trends only.
     Condition(AssetId, Box<crate::advise::document::Condition>),
     /// The diagnosis document changed (published retained).
     Diagnosis(AssetId, Box<Diagnosis>),
@@ -217,7 +217,7 @@ pub struct Engine {
     /// Before this a tick has nothing to do for the asset of the same place: most ticks pass most assets by, and need not
     /// fetch them for that. Follows from their states.
     due: Vec<EventTime>,
-    /// Whether trend samples are wanted.
+    /// Whether what only shows an asset is wanted.
     trends: bool,
     /// Whether histories are wanted.
     histories: bool,
@@ -226,7 +226,8 @@ pub struct Engine {
 }
 
 impl Engine {
-    /// Without assets yet. `trends`: whether [`Output::Trend`] is wanted.
+    /// Without assets yet. `trends`: whether what only shows an asset is wanted: [`Output::Trend`],
+    /// [`Output::OperatingState`], [`Output::Condition`].
     pub fn new(site: &str, trends: bool) -> Self {
         Self {
             site: site.into(),
@@ -265,25 +266,14 @@ impl Engine {
                 }
                 self.relate(*id);
             }
-            Event::Observed(o) => {
-                self.step_of(o.asset, |asset, around, now| asset.observe(o, trends, around, now, out));
-                let place = o.asset.0 as usize;
-                if let (Some(Some(asset)), Some(due)) = (self.assets.get(place), self.due.get_mut(place)) {
-                    // Too early costs a visit, and the visit puts it right.
-                    *due = asset.closes_at().map_or(*due, |closes| closes.min(*due));
-                }
-            }
+            Event::Observed(o) => self.observe(o, out),
             Event::Waveform(id, at, waveform) => {
                 self.step_of(*id, |asset, around, _| asset.waveform(*at, waveform, around, out));
                 self.settle_due(*id);
             }
             Event::Tick(at) => {
                 for place in 0..self.assets.len() {
-                    if self.due.get(place).is_some_and(|due| due <= at) {
-                        let id = AssetId(place as u32);
-                        self.step_of(id, |asset, around, now| asset.tick(*at, trends, around, now, out));
-                        self.settle_due(id);
-                    }
+                    self.tick(AssetId(place as u32), *at, out);
                 }
             }
             Event::Command(id, at, command) => {
@@ -302,6 +292,34 @@ impl Engine {
                 }
             }
         }
+    }
+
+    /// Takes a reading: [`Event::Observed`].
+    #[inline]
+    pub fn observe(&mut self, o: &Observation, out: &mut Vec<Output>) {
+        let trends = self.trends;
+        self.step_of(o.asset, |asset, around, now| asset.observe(o, trends, around, now, out));
+        let place = o.asset.0 as usize;
+        if let (Some(Some(asset)), Some(due)) = (self.assets.get(place), self.due.get_mut(place)) {
+            // Too early costs a visit, and the visit puts it right.
+            *due = asset.closes_at().map_or(*due, |closes| closes.min(*due));
+        }
+    }
+
+    /// Lets one asset know the time: [`Event::Tick`] does so for each, in the order of their ids.
+    #[inline]
+    pub fn tick(&mut self, id: AssetId, at: EventTime, out: &mut Vec<Output>) {
+        let trends = self.trends;
+        if self.due(id) <= at {
+            self.step_of(id, |asset, around, now| asset.tick(at, trends, around, now, out));
+            self.settle_due(id);
+        }
+    }
+
+    /// Before this a tick has nothing to do for the asset.
+    #[inline]
+    pub fn due(&self, id: AssetId) -> EventTime {
+        self.due.get(id.0 as usize).copied().unwrap_or(NEVER)
     }
 
     /// One asset's step, which sees the others as they stand.

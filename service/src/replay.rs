@@ -12,6 +12,7 @@
 mod documents;
 mod feed;
 mod journal;
+mod lanes;
 mod results;
 mod rows;
 mod summary;

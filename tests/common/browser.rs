@@ -3,7 +3,10 @@
 
 #![allow(unreachable_pub, reason = "it is a module of a test")]
 
-use fantoccini::actions::{Actions, InputSource, MOUSE_BUTTON_LEFT, MouseActions, PointerAction, TouchActions};
+use fantoccini::actions::{
+    Actions, InputSource, KeyAction, KeyActions, MOUSE_BUTTON_LEFT, MouseActions, PointerAction, TouchActions,
+};
+use fantoccini::key::Key;
 use fantoccini::wd::{Capabilities, PrintConfiguration};
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
@@ -152,6 +155,47 @@ impl Page {
         };
         let both = Actions::from(finger("thumb", -1.0)).and(finger("finger", 1.0));
         self.0.perform_actions(both).await.unwrap_or_else(|error| panic!("{css}: {error}"));
+    }
+
+    /// One stroke of a key, whoever has the focus.
+    pub async fn key(&self, key: impl Into<char>) {
+        let value = key.into();
+        let stroke = KeyActions::new("keys".into()).then(KeyAction::Down { value }).then(KeyAction::Up { value });
+        self.0.perform_actions(stroke).await.unwrap_or_else(|error| panic!("{value:?}: {error}"));
+    }
+
+    /// Characters one after the other, into whatever has the focus.
+    pub async fn write(&self, text: &str) {
+        for character in text.chars() {
+            self.key(character).await;
+        }
+    }
+
+    /// Tabs on until an element that fits has the focus. Everywhere on the way somebody who sees must be able to tell where they
+    /// are: a place within the window, an outline of two pixels or more (WCAG 2.2, 2.4.7 and 2.4.11; two pixels as in 2.4.13).
+    pub async fn tab_to(&self, css: &str) {
+        let script = format!(
+            "const at = document.activeElement, area = at.getBoundingClientRect(), style = getComputedStyle(at);
+             const inside = area.width > 0 && area.height > 0 && area.bottom > 0 && area.right > 0
+                 && area.top < innerHeight && area.left < innerWidth;
+             const ringed = style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
+             return [at.matches({css:?}), inside && ringed,
+                 at.outerHTML.slice(0, 200) + ' ' + JSON.stringify(area) + ' ' + style.outline];"
+        );
+        let mut way = Vec::new();
+        for _ in 0..80 {
+            self.key(Key::Tab).await;
+            let found = self.run(&script).await;
+            // Past the last one the window itself has it.
+            if !found[2].as_str().is_some_and(|html| html.starts_with("<body")) {
+                assert_eq!(found[1], true, "where the focus is cannot be seen: {}", found[2]);
+            }
+            if found[0] == true {
+                return;
+            }
+            way.push(found[2].clone());
+        }
+        panic!("no tab leads to {css}: {way:#?}");
     }
 
     /// What is on the paper: its text, and pages; kept beside the pictures, where those are wanted.

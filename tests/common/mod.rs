@@ -21,7 +21,7 @@ use roundsman::advise::publish::{Documents, Presence};
 use roundsman::app::{self, AppError, Ended, Parts, RunSettings};
 use roundsman::asset::settings::Settings;
 use roundsman::asset::spec::{AssetSpec, Detection, OwnLimits, PointSpec, Quantity, Role, VibrationSpec};
-use roundsman::engine::{Action, Command, Done, Event, Output, TrendSample};
+use roundsman::engine::{Action, Command, Done, Event, Output, Score, TrendSample};
 use roundsman::intake::{Edge, Machine, RefusedCommand, Routed};
 use roundsman::status::Status;
 use roundsman_models::EventTime;
@@ -548,6 +548,7 @@ impl Machine for CountingMachine {
                         band: f64::NAN,
                     },
                 ));
+                out.push(Output::Scored(observation.asset, score(asset.count, observation.at)));
                 if asset.count.is_multiple_of(EVERY) {
                     out.push(Output::Alert(observation.asset, Box::new(alert(asset, observation.at))));
                     out.push(Output::Condition(observation.asset, Box::new(condition(asset, observation.at))));
@@ -571,6 +572,19 @@ impl Machine for CountingMachine {
         let state = postcard::from_bytes(saved).map_err(|error| error.to_string())?;
         self.assets.insert(asset, state);
         Ok(())
+    }
+}
+
+/// A score that follows from the count alone, with every third one not judged.
+fn score(count: u64, at: EventTime) -> Score {
+    let wave = (count % 7) as f64 - 3.0;
+    Score {
+        at,
+        operating_state: (count % 3) as u16,
+        deviation: if count.is_multiple_of(3) { f64::NAN } else { wave.abs() },
+        zone: if count.is_multiple_of(5) { Zone::Warning } else { Zone::Normal },
+        step: wave / 3.0,
+        drift: -wave / 10.0,
     }
 }
 

@@ -87,7 +87,7 @@ impl BaselineRule {
     /// All faults at once.
     pub fn check(self) -> Result<CheckedBaselineRule, Vec<ParamFault>> {
         let ordered = self.alarm_sigmas.is_finite() && self.alarm_sigmas >= self.warning_sigmas;
-        let faults: Vec<_> = [
+        let faults = [
             positive("warning_sigmas", self.warning_sigmas),
             (!ordered).then(|| ParamFault {
                 name: "alarm_sigmas",
@@ -95,11 +95,12 @@ impl BaselineRule {
                 got: self.alarm_sigmas,
             }),
             within("least_change", self.least_change, 0.0, 10.0),
-        ]
-        .into_iter()
-        .flatten()
-        .collect();
-        if faults.is_empty() { Ok(CheckedBaselineRule(self)) } else { Err(faults) }
+        ];
+        // Asked anew for every point of every snapshot: no list is made of nothing.
+        if faults.iter().all(Option::is_none) {
+            return Ok(CheckedBaselineRule(self));
+        }
+        Err(faults.into_iter().flatten().collect())
     }
 }
 
@@ -188,6 +189,16 @@ impl PointLimits {
                 Limit { value: e.location + sign * span, source: Source::Baseline, span }
             })
         };
+        // Most points, at every snapshot: with one source there is nothing to choose among, and the rules below give just this.
+        if zones.is_none() && *own == Own::default() {
+            let BaselineRule { warning_sigmas, alarm_sigmas, .. } = rule.0;
+            return PointLimits {
+                warning_high: from_baseline(warning_sigmas, 1.0),
+                alarm_high: from_baseline(alarm_sigmas, 1.0),
+                warning_low: from_baseline(warning_sigmas, -1.0),
+                alarm_low: from_baseline(alarm_sigmas, -1.0),
+            };
+        }
         let fixed = |value: Option<f64>, sign: f64, source: Source| {
             value.filter(|v| v.is_finite()).map(|value| {
                 let inside = location.filter(|l| sign * (value - l) > 0.0);

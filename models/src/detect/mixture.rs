@@ -20,13 +20,16 @@
 //! Sources: Schwarz (1978) for BIC; Ashman, Bird and Zepf (1994), Astronomical J. 108, for D; the valley rule and the
 //! floor on a component's share are ours.
 
+mod choose;
+
 use crate::param::{ParamFault, positive, within};
+use choose::choose;
 use linfa::traits::Fit;
 use linfa::{DatasetBase, ParamGuard};
 use linfa_clustering::GaussianMixtureModel;
 use ndarray::{Array2, ArrayView2};
 use rand_xoshiro::Xoshiro256Plus;
-use rand_xoshiro::rand_core::{RngCore, SeedableRng};
+use rand_xoshiro::rand_core::SeedableRng;
 use serde::{Deserialize, Serialize};
 
 /// Most columns that may vary: an assignment keeps its working numbers on the stack.
@@ -558,133 +561,6 @@ fn single(data: &Array2<f64>, smallest_sd_share: f64) -> Component {
         let whiten = (0..q).flat_map(|i| (0..=i).map(move |j| f64::from(u8::from(i == j)))).collect();
         Component { weight: 1.0, mean: vec![0.0; q], whiten, log_normaliser }
     })
-}
-
-/// The best of several starts of our own EM, stopped early; `None` if each fails.
-fn choose(data: &Array2<f64>, k: usize, params: MixtureParams) -> Option<Vec<Component>> {
-    if data.nrows() < 2 * k {
-        return None;
-    }
-    let mut best: Option<(f64, Vec<Component>)> = None;
-    for start in 0..u64::from(params.starts) {
-        let owners = k_means(data, k, SEED + 1000 * k as u64 + start);
-        if let Some((value, components)) = expect_and_maximise(data, k, &owners, params)
-            && best.as_ref().is_none_or(|(highest, _)| value > *highest)
-        {
-            best = Some((value, components));
-        }
-    }
-    best.map(|(_, components)| components)
-}
-
-/// A few rounds of k-means from spread-out first centres (Arthur and Vassilvitskii 2007): the centre nearest to each row.
-fn k_means(data: &Array2<f64>, k: usize, seed: u64) -> Vec<usize> {
-    let mut rng = Xoshiro256Plus::seed_from_u64(seed);
-    let mut uniform = || (rng.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-    let (n, q) = data.dim();
-    // One after the other: a view of a row costs more than the two numbers in it.
-    let rows: Vec<f64> = data.iter().copied().collect();
-    let square = |i: usize, centre: &[f64]| -> f64 {
-        rows[i * q..(i + 1) * q].iter().zip(centre).map(|(x, c)| (x - c).powi(2)).sum()
-    };
-    let mut centres = vec![data.row(((uniform() * n as f64) as usize).min(n - 1)).to_vec()];
-    let mut nearest = vec![f64::INFINITY; n];
-    while centres.len() < k {
-        let last = &centres[centres.len() - 1];
-        (0..n).for_each(|i| nearest[i] = nearest[i].min(square(i, last)));
-        let mut left = uniform() * nearest.iter().sum::<f64>();
-        let next = nearest.iter().position(|distance| {
-            left -= distance;
-            left < 0.0
-        });
-        centres.push(data.row(next.unwrap_or(n - 1)).to_vec());
-    }
-    let mut owners = vec![0; n];
-    for round in 0..10 {
-        let mut moved = round == 0;
-        for (i, owner) in owners.iter_mut().enumerate() {
-            let (mut to, mut least) = (0, square(i, &centres[0]));
-            for (c, centre) in centres.iter().enumerate().skip(1) {
-                let distance = square(i, centre);
-                if distance.total_cmp(&least).is_lt() {
-                    (to, least) = (c, distance);
-                }
-            }
-            moved |= *owner != to;
-            *owner = to;
-        }
-        // The same owners have the same centres: nothing more would change.
-        if !moved {
-            break;
-        }
-        for (c, centre) in centres.iter_mut().enumerate() {
-            let own = || owners.iter().enumerate().filter(|(_, owner)| **owner == c).map(|(i, _)| i);
-            let count = own().count() as f64;
-            if count > 0.0 {
-                (0..centre.len()).for_each(|j| centre[j] = own().map(|i| rows[i * q + j]).sum::<f64>() / count);
-            }
-        }
-    }
-    owners
-}
-
-/// EM from hard assignments: (log-likelihood, components). `None` when a component runs empty.
-/// Source: Dempster, Laird and Rubin (1977).
-fn expect_and_maximise(
-    data: &Array2<f64>,
-    k: usize,
-    owners: &[usize],
-    params: MixtureParams,
-) -> Option<(f64, Vec<Component>)> {
-    let (n, q) = data.dim();
-    let floor = params.smallest_sd_share * params.smallest_sd_share;
-    let rows: Vec<f64> = data.iter().copied().collect();
-    let mut share = vec![0.0; n * k];
-    owners.iter().enumerate().for_each(|(i, &owner)| share[i * k + owner] = 1.0);
-    let mut before = f64::NEG_INFINITY;
-    for _ in 0..params.most_iterations {
-        let mut components = Vec::with_capacity(k);
-        for c in 0..k {
-            let count: f64 = share.iter().skip(c).step_by(k).sum();
-            if count < 1e-3 {
-                return None;
-            }
-            let mut mean = vec![0.0; q];
-            for (row, share) in rows.chunks_exact(q).zip(share.iter().skip(c).step_by(k)) {
-                mean.iter_mut().zip(row).for_each(|(m, x)| *m += share * x / count);
-            }
-            let mut covariance = vec![0.0; q * q];
-            for (row, share) in rows.chunks_exact(q).zip(share.iter().skip(c).step_by(k)) {
-                for i in 0..q {
-                    let weighted = share / count * (row[i] - mean[i]);
-                    (0..=i).for_each(|j| covariance[i * q + j] += weighted * (row[j] - mean[j]));
-                }
-            }
-            (0..q).for_each(|i| covariance[i * q + i] += floor);
-            components.push(Component::new(count / n as f64, mean, &covariance)?);
-        }
-        let mut log_likelihood = 0.0;
-        for (row, share) in rows.chunks_exact(q).zip(share.chunks_exact_mut(k)) {
-            let mut highest = f64::NEG_INFINITY;
-            for (slot, component) in share.iter_mut().zip(&components) {
-                *slot = component.log_normaliser - 0.5 * component.mahalanobis2(row);
-                highest = highest.max(*slot);
-            }
-            share.iter_mut().for_each(|joint| *joint = (*joint - highest).exp());
-            let sum: f64 = share.iter().sum();
-            share.iter_mut().for_each(|joint| *joint /= sum);
-            log_likelihood += highest + sum.ln();
-        }
-        if !log_likelihood.is_finite() {
-            return None;
-        }
-        // The floor makes EM's climb not quite strict, hence the absolute value.
-        if (log_likelihood - before).abs() < params.tolerance.max(1e-4) * n as f64 {
-            return Some((log_likelihood, components));
-        }
-        before = log_likelihood;
-    }
-    None
 }
 
 /// linfa's EM from one start; `None` if it fails: an empty cluster, a matrix that is not definite, no rest in time.

@@ -386,10 +386,13 @@ fn solve(columns: &[Column], target: &[f64], huber_sigmas: f64) -> Option<Vec<f6
     let mut coefficients: Vec<f64> = Vec::new();
     for _ in 0..100 {
         // Ours the column of ones: linfa's own cannot be weighted.
-        let design = Array2::from_shape_fn((n, columns.len() + 1), |(i, j)| {
-            f64::sqrt(weights[i]) * if j == 0 { 1.0 } else { columns[j - 1].values[i] }
-        });
-        let weighted = Array1::from_iter(target.iter().zip(&weights).map(|(y, w): (&f64, &f64)| y * w.sqrt()));
+        let mut design = Vec::with_capacity(n * (columns.len() + 1));
+        for (i, root) in weights.iter().map(|w| f64::sqrt(*w)).enumerate() {
+            design.push(root);
+            design.extend(columns.iter().map(|column| root * column.values[i]));
+        }
+        let design = Array2::from_shape_vec((n, columns.len() + 1), design).ok()?;
+        let weighted: Array1<f64> = target.iter().zip(&weights).map(|(y, w): (&f64, &f64)| y * w.sqrt()).collect();
         let fitted = LinearRegression::new().with_intercept(false).fit(&DatasetBase::new(design, weighted)).ok()?;
         let next = fitted.params().to_vec();
         if !next.iter().all(|c| c.is_finite()) {

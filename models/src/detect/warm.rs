@@ -8,6 +8,7 @@
 //! Input: running or not with the time since the last snapshot, seconds. Memory: 16 bytes, and 21 counters of 4 bytes
 //! while learning. Source: first-order heating of a body, textbook; the share of the record is ours.
 
+use crate::manipulate::remembered::Remembered;
 use serde::{Deserialize, Serialize};
 
 /// Steps in which warmth is counted.
@@ -32,9 +33,14 @@ impl Warmth {
 
     /// Moves on by `secs` of running or standing. A time that is not finite or not above 0 changes nothing.
     pub fn update(&mut self, running: bool, secs: f64) {
+        self.update_with(running, secs, &mut Remembered::default());
+    }
+
+    /// [`Warmth::update`] for one of many of the same time constant.
+    pub fn update_with(&mut self, running: bool, secs: f64, share: &mut Remembered) {
         if secs.is_finite() && secs > 0.0 {
             let target = if running { 1.0 } else { 0.0 };
-            self.now += -(-secs / self.tau_secs).exp_m1() * (target - self.now);
+            self.now += share.of(-secs / self.tau_secs, |x| -x.exp_m1()) * (target - self.now);
         }
     }
 

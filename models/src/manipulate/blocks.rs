@@ -192,9 +192,10 @@ impl Blocks {
         Self::copy(&self.coarse, self.points, point, since, None, out);
     }
 
-    /// The longest series of a point not older than `since`: coarse blocks before the first fine one, then the fine
+    /// The longest series of a point: coarse blocks before the first fine one, then the fine
     /// ones. Clears `out` first.
-    pub fn longest(&self, point: usize, since: EventTime, out: &mut Vec<(EventTime, f64)>) {
+    pub fn longest(&self, point: usize, out: &mut Vec<(EventTime, f64)>) {
+        let since = EventTime(i64::MIN);
         out.clear();
         let fine_from = self.fine.times.first().copied();
         Self::copy(&self.coarse, self.points, point, since, fine_from, out);
@@ -237,10 +238,10 @@ mod tests {
         }
         assert_eq!(closed, 1);
         let mut out = Vec::new();
-        b.longest(0, EventTime(i64::MIN), &mut out);
+        b.longest(0, &mut out);
         // Mean of 0..=11 is 5.5; mean time 27.5 min.
         assert_eq!(out, vec![(EventTime(27 * 60_000_000 + 30_000_000), 5.5)]);
-        b.longest(1, EventTime(i64::MIN), &mut out);
+        b.longest(1, &mut out);
         assert!(out.is_empty());
     }
 
@@ -251,7 +252,7 @@ mod tests {
             b.push(at(5 * i), 300.0, &[1.0]);
         }
         let mut out = Vec::new();
-        b.longest(0, EventTime(i64::MIN), &mut out);
+        b.longest(0, &mut out);
         assert!(out.len() <= FINE + COARSE);
         assert!(out.windows(2).all(|w| w[0].0 < w[1].0));
         assert!(out.len() > COARSE);

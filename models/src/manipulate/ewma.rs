@@ -12,6 +12,7 @@
 //! and variance", for the variance (from memory); the weight for uneven spacing is the exact solution of a first-order
 //! lag with time constant τ and held input.
 
+use super::remembered::Remembered;
 use super::usable;
 use crate::param::{ParamFault, within};
 use crate::{EventTime, Reading};
@@ -83,6 +84,12 @@ impl Ewma {
     /// and gives `None`.
     #[inline]
     pub fn update(&mut self, reading: Reading) -> Option<Weighted> {
+        self.update_with(reading, &mut Remembered::default())
+    }
+
+    /// [`Ewma::update`] for one of many that mostly get their readings at the same spacing.
+    #[inline]
+    pub fn update_with(&mut self, reading: Reading, weight: &mut Remembered) -> Option<Weighted> {
         if !usable(reading.value) {
             return None;
         }
@@ -97,7 +104,7 @@ impl Ewma {
                 }
                 let gap = reading.at.secs_since(span.last) / self.params.0.time_constant_secs;
                 // exp_m1 keeps the digits of a weight far below one.
-                let weight = -(-gap).exp_m1();
+                let weight = weight.of(gap, |gap| -(-gap).exp_m1());
                 span.last = reading.at;
                 let delta = reading.value - self.mean;
                 self.mean += weight * delta;

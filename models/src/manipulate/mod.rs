@@ -9,6 +9,7 @@ pub mod ewma;
 pub mod moments;
 pub mod quantiles;
 pub mod rate;
+pub mod remembered;
 pub mod robust;
 pub mod thin;
 pub mod usable;

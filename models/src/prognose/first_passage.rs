@@ -40,8 +40,17 @@ fn returned(a: f64, b: f64, e: f64) -> f64 {
 
 /// Root of a rising function between `low` and `high` (f(low) ≤ 0 ≤ f(high)) to a relative width, by the Illinois
 /// variant of the false position with a bisection whenever that crawls. Positive brackets only.
-pub(crate) fn rising_root(mut low: f64, mut high: f64, relative: f64, f: impl Fn(f64) -> f64) -> f64 {
-    let (mut f_low, mut f_high) = (f(low), f(high));
+pub(crate) fn rising_root(low: f64, high: f64, relative: f64, f: impl Fn(f64) -> f64) -> f64 {
+    rising_root_between((low, f(low)), (high, f(high)), relative, f)
+}
+
+/// [`rising_root`] where the function is known at both ends.
+pub(crate) fn rising_root_between(
+    (mut low, mut f_low): (f64, f64),
+    (mut high, mut f_high): (f64, f64),
+    relative: f64,
+    f: impl Fn(f64) -> f64,
+) -> f64 {
     let mut last_side = 0_i8;
     for step in 0..200 {
         if high - low <= relative * high {
@@ -172,7 +181,8 @@ impl Passage {
             return if ahead >= 0.0 { 1.0 } else { 0.0 };
         }
         let above = normal_cdf(ahead / var.sqrt());
-        if wander <= 0.0 {
+        // Nothing can be added to certainty.
+        if wander <= 0.0 || above >= 1.0 {
             return above;
         }
         let (level_sd, drift_per_distance) = if self.distance_var > 0.0 {

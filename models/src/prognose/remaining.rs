@@ -18,7 +18,7 @@
 //! load dependence has not been taken out, steps, limits reached by chance load swings.
 
 use super::degradation::{Degradation, DegradationModel, GrowthPrior, Shape};
-use super::first_passage::{Passage, normal_cdf, rising_root};
+use super::first_passage::{Passage, normal_cdf, rising_root, rising_root_between};
 use super::points::{Points, usable, without_outliers};
 use crate::param::{ParamFault, positive, within};
 use crate::reading::{EventTime, Reading};
@@ -409,7 +409,8 @@ fn milestone(degradation: &Degradation, targets: &[TargetForecast], clock: &Cloc
     let level = level + MILESTONE_SHARE * (target.limit - level);
     let on_way = Target::exact(level, target.side);
     let times = Times::new(degradation, on_way, clock);
-    let at = |z: f64| times.quantile(normal_cdf(z), clock.params.horizon_hours);
+    let span = times.span(clock.params.horizon_hours);
+    let at = |z: f64| times.quantile(normal_cdf(z), &span);
     let (p10_hours, p50_hours, p90_hours) = (at(-Z90)?, at(0.0)?, at(Z90)?);
     Some(Milestone { level, side: target.side, p10_hours, p50_hours, p90_hours })
 }
@@ -520,15 +521,28 @@ impl Times {
         self.passages.iter().map(|p| p.weight * p.passage.drift).sum()
     }
 
-    /// `None`: beyond the horizon.
-    fn quantile(&self, p: f64, horizon_hours: f64) -> Option<f64> {
+    /// The times that are stated.
+    fn span(&self, horizon_hours: f64) -> Span {
         // Nothing shorter than this is stated: times are rounded by the blocks anyway.
         let least = 1e-6 * horizon_hours;
-        if self.cdf(least) >= p {
+        Span { least: (least, self.cdf(least)), horizon: (horizon_hours, self.cdf(horizon_hours)) }
+    }
+
+    /// `None`: beyond the horizon.
+    fn quantile(&self, p: f64, span: &Span) -> Option<f64> {
+        let Span { least: (least, by_least), horizon: (horizon, by_horizon) } = *span;
+        if by_least >= p {
             return Some(least);
         }
-        (self.cdf(horizon_hours) >= p).then(|| rising_root(least, horizon_hours, QUANTILE_WIDTH, |t| self.cdf(t) - p))
+        let ends = ((least, by_least - p), (horizon, by_horizon - p));
+        (by_horizon >= p).then(|| rising_root_between(ends.0, ends.1, QUANTILE_WIDTH, |t| self.cdf(t) - p))
     }
+}
+
+/// Shortest and longest time that is stated, hours, each with the probability to be there by then.
+struct Span {
+    least: (f64, f64),
+    horizon: (f64, f64),
 }
 
 fn time_to(
@@ -549,9 +563,10 @@ fn time_to(
     if times.mean_drift() <= 0.0 {
         return Err(NoForecast::TrendAway);
     }
-    let within_horizon = times.cdf(horizon_hours).min(1.0);
+    let span = times.span(horizon_hours);
+    let within_horizon = span.horizon.1.min(1.0);
     let age_hours = clock.ahead_hours + degradation.at.hours_since(degradation.onset);
-    stated(|z| times.quantile(correction.probability(z), horizon_hours), within_horizon, horizon_hours, age_hours)
+    stated(|z| times.quantile(correction.probability(z), &span), within_horizon, horizon_hours, age_hours)
 }
 
 /// The three quantiles, or why they are not worth saying. `at`: hours at a standard score, `None` beyond the horizon;

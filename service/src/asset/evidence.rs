@@ -149,7 +149,7 @@ pub(super) fn of_sensor(point: &str, evidence: Evidence, value: Option<f64>, uni
 
 /// What makes a point take part, the strongest ground first, with when it began.
 fn evidence_of(watch: &Watch, in_pattern: bool) -> Option<(u8, Evidence, Option<EventTime>)> {
-    let began = watch.step.map(|s| s.onset).or(watch.drift.map(|d| d.since)).or(watch.odd_since);
+    let began = watch.step.map(|s| s.onset).or(watch.drift.as_ref().map(|d| d.since)).or(watch.odd_since);
     if watch.crossed.is_some() {
         return Some((4, Evidence::Limit, began));
     }

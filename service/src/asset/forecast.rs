@@ -43,10 +43,9 @@ struct Named {
 }
 
 /// What is known of a moving point.
-struct Moving<'a> {
+struct Moving {
     /// Its place among the condition points.
     place: usize,
-    watch: &'a Watch,
     /// Baseline level these days, and its standard deviation.
     normal: f64,
     scale: f64,
@@ -95,7 +94,7 @@ impl Forecaster {
             if let Some(residual) = blocks.recent_mean(place, JUDGED_BLOCKS) {
                 self.record.judge(place as u16, at, normal + residual);
             }
-            moving.push(Moving { place, watch, normal, scale: model.scale, steady: model.steady });
+            moving.push(Moving { place, normal, scale: model.scale, steady: model.steady });
         }
         if moving.is_empty() {
             if self.last.take().is_some() {
@@ -138,7 +137,7 @@ impl Forecaster {
     fn point(
         &mut self,
         at: EventTime,
-        moving: &Moving<'_>,
+        moving: &Moving,
         foreseen: bool,
         blocks: &Blocks,
         layout: &Layout,
@@ -149,7 +148,7 @@ impl Forecaster {
         let point = layout.conditions.get(moving.place).copied().unwrap_or(u16::MAX);
         let Some(spec) = context.spec.points.get(usize::from(point)) else { return };
         let mut series = Vec::new();
-        blocks.longest(moving.place, moving.watch.trend_since, &mut series);
+        blocks.longest(moving.place, &mut series);
         let levels: Vec<Reading> = series.iter().map(|(at, r)| Reading { at: *at, value: moving.normal + r }).collect();
         let named = targets(moving, point, context);
         if !foreseen && let Some(failure) = failure(at, moving, spec, &levels, &named) {
@@ -208,7 +207,7 @@ pub(super) fn normal_of(place: usize, state: u16, watches: &[Watch], learned: &L
 }
 
 /// The limits of a point as targets.
-fn targets(moving: &Moving<'_>, point: u16, context: &Context<'_>) -> Vec<Named> {
+fn targets(moving: &Moving, point: u16, context: &Context<'_>) -> Vec<Named> {
     let Some(spec) = context.spec.points.get(usize::from(point)) else { return Vec::new() };
     let wander = if moving.steady { 1.0 } else { 2.0 };
     let expected = Expected { location: moving.normal, scale: moving.scale * wander };
@@ -236,13 +235,7 @@ fn targets(moving: &Moving<'_>, point: u16, context: &Context<'_>) -> Vec<Named>
 
 /// Hours to the level at which such machines fail, where nobody has set an alarm limit. One from the baseline says that
 /// something has changed, not that the machine is at its end.
-fn failure(
-    at: EventTime,
-    moving: &Moving<'_>,
-    spec: &PointSpec,
-    levels: &[Reading],
-    named: &[Named],
-) -> Option<Forecast> {
+fn failure(at: EventTime, moving: &Moving, spec: &PointSpec, levels: &[Reading], named: &[Named]) -> Option<Forecast> {
     let limit_known =
         named.iter().any(|n| n.name == "alarm" && n.limit.source != "baseline" && n.target.side == Side::Upper);
     let has_zero = matches!(

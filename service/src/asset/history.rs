@@ -110,7 +110,7 @@ fn course(fleet: &Fleet, blocks: &Blocks, places: &[Option<usize>], normal: &[f6
     let mut series = Vec::new();
     let mut first = at;
     for place in places.iter().flatten() {
-        blocks.longest(*place, EventTime(i64::MIN), &mut series);
+        blocks.longest(*place, &mut series);
         first = series.first().map_or(first, |(t, _)| first.min(*t));
     }
     let step_hours = fleet.step_hours();
@@ -153,7 +153,7 @@ fn levels(blocks: &Blocks, places: &[Option<usize>], normals: &[f64], grid: &Gri
     let mut series = Vec::new();
     for (column, (place, normal)) in places.iter().zip(normals).enumerate() {
         let Some(point) = *place else { continue };
-        blocks.longest(point, EventTime(i64::MIN), &mut series);
+        blocks.longest(point, &mut series);
         let (Some(first), Some(last)) = (series.first().copied(), series.last().copied()) else { continue };
         let mut next = 0;
         for row in 0..grid.rows {
@@ -189,7 +189,7 @@ pub(super) fn of_asset(machine: &Machine, until: Option<EventTime>, context: &Co
     let mut series = Vec::new();
     let (mut first, mut last) = (None::<EventTime>, None::<EventTime>);
     for point in 0..conditions.len() {
-        blocks.longest(point, EventTime(i64::MIN), &mut series);
+        blocks.longest(point, &mut series);
         first = first.into_iter().chain(series.first().map(|s| s.0)).min();
         last = last.into_iter().chain(series.last().map(|s| s.0)).max();
     }

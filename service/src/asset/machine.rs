@@ -6,7 +6,7 @@ use super::findings::Findings;
 use super::forecast::Forecaster;
 use super::layout::{LAG_SECS, LAGS, Layout};
 use super::learning::{BLOCKS_PER_LEARNING, Collected, allowed};
-use super::now::Now;
+use super::now::{Now, Passed};
 use super::set_up::{LEAST_POINTS, SetUps};
 use super::settings::Settings;
 use super::spec::{AssetSpec, Detection, Quantity};
@@ -55,20 +55,19 @@ pub struct Watch {
     limits: LimitState,
     /// What the limits said last; kept, since a forecast and a command's alert ask for it before the next snapshot.
     pub crossed: Option<Crossed>,
-    /// A cumulative sum crossed: a step, if the running mean comes to say so too.
-    candidate: Option<Step>,
+    /// A cumulative sum crossed: a step, if the running mean comes to say so too. Boxed as the drift is: few points have one
+    /// at a time, and all would keep the room for it.
+    candidate: Option<Box<Step>>,
     /// Snapshots in a row in which the running mean has said so.
     confirmed: u32,
     /// A step that still stands.
     pub step: Option<Step>,
     /// A drift that still stands.
-    pub drift: Option<Drift>,
+    pub drift: Option<Box<Drift>>,
     /// The state in which a limit is reached first.
     pub leading: u16,
     /// What was expected of it there lately, kept unit; NaN until seen.
     pub normal: f64,
-    /// Blocks before this tell of another time.
-    pub trend_since: EventTime,
     /// When its smoothed score left the ordinary in one stretch that still lasts.
     pub odd_since: Option<EventTime>,
 }
@@ -87,7 +86,8 @@ pub struct Machine {
     /// How warm it is from running, by lag, and how warm it must be for its thermal points to be judged.
     warmth: [Warmth; LAG_SECS.len()],
     warm_enough: [f64; LAG_SECS.len()],
-    collected: Collected,
+    /// What is being learned from; nothing once it is learned.
+    collected: Option<Box<Collected>>,
     learned: Option<Learned>,
     /// Rows of a state not known, and when it was entered.
     novel: Option<Box<(EventTime, Collected)>>,
@@ -115,7 +115,7 @@ impl Machine {
             drivers: Vec::new(),
             warmth: LAG_SECS.map(Warmth::new),
             warm_enough: [0.0; LAG_SECS.len()],
-            collected: Collected::new(&layout, false),
+            collected: Some(Box::new(Collected::new(&layout, false))),
             learned: None,
             novel: None,
             follow: Follow::default(),
@@ -165,7 +165,7 @@ impl Machine {
             _ => None,
         };
         self.running = signal.map(|s| Running::new(s, rated));
-        self.collected = Collected::new(&self.layout, self.states_are_given(spec));
+        self.collected = Some(Box::new(Collected::new(&self.layout, self.states_are_given(spec))));
         self.drivers = vec![f64::NAN; LAGS * self.layout.drivers.len()];
         self.blocks = Blocks::new(self.layout.conditions.len(), block_secs(settings));
         let deadband = settings.alarm.deadband;
@@ -181,7 +181,6 @@ impl Machine {
                     drift: None,
                     leading: 0,
                     normal: f64::NAN,
-                    trend_since: EventTime(i64::MIN),
                     odd_since: None,
                 };
                 vec![fresh; self.layout.conditions.len()]
@@ -228,7 +227,8 @@ impl Machine {
         if self.learned.is_some() {
             return 1.0;
         }
-        self.collected.done(settings.learn.run_time_secs, u64::from(settings.learn.min_snapshots))
+        let done = |c: &Collected| c.done(settings.learn.run_time_secs, u64::from(settings.learn.min_snapshots));
+        self.collected.as_deref().map_or(0.0, done)
     }
 
     /// Zone at the last snapshot.
@@ -356,14 +356,15 @@ impl Machine {
         now.clear(p);
         now.hour_turned = hour_turned;
         now.values.extend(self.layout.conditions.iter().map(|i| snapshot.get(*i).0));
-        let before = self.take_drivers(snapshot, gap);
+        let before = self.take_drivers(snapshot, gap, &mut now.passed);
 
         let ran = self.is_running();
         let runs = match (&mut self.running, self.layout.run) {
             (Some(r), Some((point, _))) => r.update(snapshot.get(point).0),
             _ => true,
         };
-        self.warmth.iter_mut().for_each(|w| w.update(runs, gap));
+        let warmth = self.warmth.iter_mut().zip(&mut now.passed.warmth);
+        warmth.for_each(|(warmth, share)| warmth.update_with(runs, gap, share));
         if runs && !ran || gap > super::silent_secs(&context.settings.screen, context.cadence_secs) {
             let sound = self.learned.is_some() && self.persistence.active().is_none();
             self.set_ups.resumed(at, sound, p);
@@ -379,7 +380,7 @@ impl Machine {
         }
         self.run_secs += secs;
         for (s, v) in self.statistics.iter_mut().zip(&now.values) {
-            s.update(at, *v);
+            s.update(at, *v, &mut now.passed.statistics);
         }
 
         let given = self.states_are_given(context.spec).then(|| self.given_state(snapshot, context.spec));
@@ -490,10 +491,13 @@ impl Machine {
     }
 
     /// Moves the drivers and their lags on; returns the unlagged ones of before.
-    fn take_drivers(&mut self, snapshot: &SnapshotView<'_>, gap_secs: f64) -> [f64; 8] {
+    fn take_drivers(&mut self, snapshot: &SnapshotView<'_>, gap_secs: f64, passed: &mut Passed) -> [f64; 8] {
         let q = self.layout.drivers.len();
         let mut before = [f64::NAN; 8];
-        let shares = LAG_SECS.map(|tau| 1.0 - (-gap_secs / tau).exp());
+        let mut shares = [0.0; LAG_SECS.len()];
+        for ((share, tau), passed) in shares.iter_mut().zip(LAG_SECS).zip(&mut passed.drivers) {
+            *share = passed.of(-gap_secs / tau, |x| 1.0 - x.exp());
+        }
         for (j, point) in self.layout.drivers.iter().enumerate() {
             let (value, _) = snapshot.get(*point);
             before[j] = self.drivers[j];
@@ -520,18 +524,21 @@ impl Machine {
             None => 0,
         };
         let row = self.row(values);
-        self.collected.push(at, secs, &row, given);
-        self.collected.push_warmth(&self.warmth);
+        let warmth = &self.warmth;
+        let layout = &self.layout;
+        let collected = self.collected.get_or_insert_with(|| Box::new(Collected::new(layout, false)));
+        collected.push(at, secs, &row, given);
+        collected.push_warmth(warmth);
         let settings = context.settings;
-        if self.collected.done(settings.learn.run_time_secs, u64::from(settings.learn.min_snapshots)) < 1.0 {
+        if collected.done(settings.learn.run_time_secs, u64::from(settings.learn.min_snapshots)) < 1.0 {
             return;
         }
         let stopped_below = self.running.as_ref().map_or(0.0, Running::stopped_below);
         let cadence = context.cadence_secs.unwrap_or(1.0);
-        self.learned = self.collected.fit(context.spec, &self.layout, settings, cadence, stopped_below);
-        self.warm_enough = self.collected.warm_enough();
-        // What was collected is in the baseline now.
-        self.collected = Collected::new(&self.layout, false);
+        self.learned = collected.fit(context.spec, layout, settings, cadence, stopped_below);
+        self.warm_enough = collected.warm_enough();
+        // What was collected is in the baseline now; where there is none, it is collected anew.
+        self.collected = None;
     }
 
     fn learn_novel(&mut self, at: EventTime, secs: f64, context: &Context<'_>, now: &mut Now) {
@@ -583,10 +590,10 @@ impl Machine {
             match w.candidate.as_mut().filter(|k| same(k)) {
                 Some(known) if step.sigmas.abs() > known.sigmas.abs() => known.sigmas = step.sigmas,
                 Some(_) => {}
-                None => (w.candidate, w.confirmed) = (Some(*step), 0),
+                None => (w.candidate, w.confirmed) = (Some(Box::new(*step)), 0),
             }
         }
-        let share = 1.0 - (-secs / context.settings.learn.run_time_secs).exp();
+        let share = now.passed.learning.of(-secs / context.settings.learn.run_time_secs, |x| 1.0 - x.exp());
         for (i, w) in self.watches.iter_mut().enumerate() {
             let score = now.watched.scored.smoothed[i];
             let expected = now.watched.scored.expected[i];
@@ -599,7 +606,7 @@ impl Machine {
                 w.odd_since = None;
             }
             // The running mean carries every doubt about the baseline; the sum only says how it came about.
-            if let Some(candidate) = w.candidate.filter(|c| c.state == state) {
+            if let Some(candidate) = w.candidate.as_deref().copied().filter(|c| c.state == state) {
                 // As far and as long as it takes to raise an alert: a step must not be an easier way to one.
                 let said = score * candidate.sigmas.signum() >= mean && now.watched.scored.telling[i];
                 w.confirmed = if said { w.confirmed.saturating_add(1) } else { 0 };
@@ -666,12 +673,12 @@ impl Machine {
                 continue;
             }
             // A step is no slope: behind a standing one the trend is looked for anew.
-            let since = w.step.map_or(w.trend_since, |s| s.onset.max(w.trend_since));
+            let since = w.step.map_or(EventTime(i64::MIN), |s| s.onset);
             self.blocks.coarse(i, since, &mut series);
             match drift::find(&series, &rule, &mut scratch) {
                 Some(found) => {
-                    let since = w.drift.map_or(found.since, |d| d.since.min(found.since));
-                    w.drift = Some(Drift { since, ..found });
+                    let since = w.drift.as_ref().map_or(found.since, |d| d.since.min(found.since));
+                    w.drift = Some(Box::new(Drift { since, ..found }));
                 }
                 // A drift that levelled off is still a machine away from its baseline.
                 None if w.drift.is_some() => {}
@@ -736,13 +743,12 @@ impl Machine {
             (zone, _) => zone,
         };
         findings.machine(at, persistent, condition, suppressed, self, now, context, out);
-        // A replay writes no conditions and is spared the hourly ones.
-        if findings.take_due() || self.zone != before || context.trends && now.hour_turned {
+        if findings.take_due() || self.zone != before || now.hour_turned {
             findings.condition_changed(at, self, now, context, out);
         }
         let drift = self.watches.iter().enumerate().filter_map(|(i, w)| {
             let scale = now.state.and_then(|s| self.learned.as_ref()?.baseline(s)?.point(i).map(|m| m.scale))?;
-            w.drift.map(|d| d.change / scale)
+            w.drift.as_ref().map(|d| d.change / scale)
         });
         out.push(Output::Scored(
             context.id,

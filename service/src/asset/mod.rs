@@ -132,7 +132,7 @@ pub struct Context<'a> {
     pub likely: &'a Captures,
     /// Cadence, seconds, once known.
     pub cadence_secs: Option<f64>,
-    /// Whether trend samples are wanted.
+    /// Whether trend samples, operating states and conditions are wanted.
     pub trends: bool,
     /// Planned work on the asset.
     pub windows: &'a [Arc<Window>],

@@ -1,7 +1,9 @@
 //! What one snapshot gave, for the verbs after it. Made anew by every snapshot, never stored, its room reused.
 
+use super::layout::LAG_SECS;
 use roundsman_models::EventTime;
 use roundsman_models::detect::learned::Watched;
+use roundsman_models::manipulate::remembered::Remembered;
 
 /// Results of the newest snapshot.
 #[derive(Debug, Clone, Default)]
@@ -18,6 +20,22 @@ pub struct Now {
     pub judged: Vec<f64>,
     /// Whether it is the first of its hour.
     pub hour_turned: bool,
+    /// What the time since the snapshot before counts for.
+    pub passed: Passed,
+}
+
+/// Shares of several lags that have passed from one snapshot to the next. They follow from that time alone, and are kept
+/// over snapshots and assets.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Passed {
+    /// Of the drivers' lags.
+    pub drivers: [Remembered; LAG_SECS.len()],
+    /// Of the warmth's.
+    pub warmth: [Remembered; LAG_SECS.len()],
+    /// Of the rolling statistics'.
+    pub statistics: Remembered,
+    /// Of the learning time.
+    pub learning: Remembered,
 }
 
 impl Now {

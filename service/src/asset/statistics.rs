@@ -5,6 +5,7 @@ use roundsman_models::manipulate::ewma::{Ewma, EwmaParams};
 use roundsman_models::manipulate::moments::Moments;
 use roundsman_models::manipulate::quantiles::QuantileSketch;
 use roundsman_models::manipulate::rate::{RateOfChange, RateParams};
+use roundsman_models::manipulate::remembered::Remembered;
 use roundsman_models::manipulate::window::{RollingMedian, WindowParams};
 use roundsman_models::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
@@ -41,11 +42,12 @@ impl Statistics {
     }
 
     /// Takes a value; one that is not finite changes nothing.
-    pub fn update(&mut self, at: EventTime, value: f64) {
+    /// Takes one value; `weight` is that of the newest one, for all points together.
+    pub fn update(&mut self, at: EventTime, value: f64, weight: &mut Remembered) {
         self.moments.update(value);
         let reading = Reading { at, value };
         if let Some(w) = &mut self.weighted {
-            w.update(reading);
+            w.update_with(reading, weight);
         }
         if let Some(w) = &mut self.window {
             w.update(value);

@@ -2,6 +2,7 @@
 
 mod listen;
 mod mapping;
+mod outlets;
 mod propose;
 mod summary;
 

@@ -1,5 +1,6 @@
 //! A configuration in effect, for a person to read.
 
+use super::outlets;
 use crate::acquire::registry::AssetPlan;
 use crate::acquire::topics::filters;
 use crate::advise::forms::rfc3339;
@@ -36,6 +37,7 @@ impl fmt::Display for Summary<'_> {
             (Some(listen), Some(_)) => writeln!(f, "http       {listen}, with a token"),
             (Some(listen), None) => writeln!(f, "http       {listen}"),
         }?;
+        outlets::write(f, config)?;
         writeln!(f, "\ncommands")?;
         let topics = Topics::new(&config.publish.template(), &config.site.name).ok();
         for permission in &config.commands {
@@ -88,8 +90,9 @@ fn write_plans(f: &mut fmt::Formatter<'_>, config: &Checked) -> fmt::Result {
     let listed = |names: &mut dyn Iterator<Item = &String>| {
         names.map(|name| format!("{name}{}", unknown(name))).collect::<Vec<_>>().join(", ")
     };
-    if config.settings.groups.iter().next().is_some() {
-        writeln!(f, "\ngroups")?;
+    match config.settings.groups.iter().count() {
+        0 => writeln!(f, "\ngroups: none")?,
+        n => writeln!(f, "\ngroups: {n}")?,
     }
     for group in config.settings.groups.iter() {
         let parent = group.parent.as_ref().map_or(String::new(), |p| format!(", driven by {p}{}", unknown(p)));
@@ -103,8 +106,9 @@ fn write_plans(f: &mut fmt::Formatter<'_>, config: &Checked) -> fmt::Result {
             listed(&mut group.members.iter())
         )?;
     }
-    if !config.settings.calendar.is_empty() {
-        writeln!(f, "\nmaintenance")?;
+    match config.settings.calendar.len() {
+        0 => writeln!(f, "\nmaintenance windows: none")?,
+        n => writeln!(f, "\nmaintenance windows: {n}")?,
     }
     for window in config.settings.calendar.iter() {
         let when = match &window.when {

@@ -34,6 +34,8 @@ pub enum Place {
 pub struct Sent {
     /// Trend rows of the readings, all widths.
     pub trend: bool,
+    /// What the models made of each asset, in rows of the same widths.
+    pub scores: bool,
     /// Alert documents.
     pub alerts: bool,
     /// The audit of commands.
@@ -147,15 +149,20 @@ fn read_schema(table: &Table<'_>) -> String {
 }
 
 fn read_sent(table: &Table<'_>) -> Option<Sent> {
-    let Some(spot) = table.get("send") else { return Some(Sent { trend: true, alerts: true, audit: true }) };
-    let mut sent = Sent { trend: false, alerts: false, audit: false };
+    let Some(spot) = table.get("send") else {
+        return Some(Sent { trend: true, scores: true, alerts: true, audit: true });
+    };
+    let mut sent = Sent { trend: false, scores: false, alerts: false, audit: false };
     let items = spot.items()?;
     if items.is_empty() {
-        spot.fault("must name something: \"trend\", \"alerts\", \"audit\"; leave [historian] out to send nothing");
+        spot.fault(
+            "must name something: \"trend\", \"scores\", \"alerts\", \"audit\"; leave [historian] out to send nothing",
+        );
     }
     for item in items {
-        match item.one_of(&[("trend", 0), ("alerts", 1), ("audit", 2)])? {
+        match item.one_of(&[("trend", 0), ("alerts", 1), ("audit", 2), ("scores", 3)])? {
             0 => sent.trend = true,
+            3 => sent.scores = true,
             1 => sent.alerts = true,
             _ => sent.audit = true,
         }
@@ -191,7 +198,7 @@ mod tests {
         let found = read("database = \"plant\"").expect("no faults").expect("one");
         assert_eq!(found.place, Place::Socket(DEFAULT_SOCKET.into()));
         assert_eq!((found.port, found.username.as_str(), found.schema.as_str()), (5432, "roundsman", "roundsman"));
-        assert_eq!(found.sent, Sent { trend: true, alerts: true, audit: true });
+        assert_eq!(found.sent, Sent { trend: true, scores: true, alerts: true, audit: true });
         assert_eq!(found.address(), "/var/run/postgresql/.s.PGSQL.5432/plant");
     }
 

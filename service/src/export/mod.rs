@@ -31,12 +31,14 @@ use std::path::{Path, PathBuf};
 #[command(
     about = "Write what is kept of an asset, or of all, as CSV or Parquet",
     long_about = "Reads a state directory, also while the daemon runs, and writes a file for each table: readings, trends, \
-alerts, waveforms (their list) and audit. Nothing in the state directory is changed.\n\n\
+scores, alerts, waveforms (their list) and audit. Nothing in the state directory is changed.\n\n\
 readings: every reading that the journal still holds and that was taken, in the unit the point is kept in. The journal is \
-pruned once the snapshots cover it unless journal.keep_days says how long it stays. Scores are not in it: they are not kept, \
-and `roundsman replay --out DIR state/journal.db` makes them again.\n\n\
+pruned once the snapshots cover it unless journal.keep_days says how long it stays.\n\n\
 trends: rows of 5 minutes, 1 hour and 1 week with their mean, least and greatest and what was expected; `growing` marks \
 those that were not full at the last snapshot.\n\n\
+scores: rows of the same widths for each whole asset: the operating state it was in last (0: stopped or unknown), the worst zone, \
+mean and greatest deviation, the furthest step and drift. Every single snapshot's are made again by \
+`roundsman replay --out DIR state/journal.db`.\n\n\
 waveforms: with --samples each kept waveform is written too, as WAV of 32-bit floats in m/s2 (not scaled to 1) into the folder \
 `waveforms`; the list then names the file with its rate, length, unit, direction and shaft speed.\n\n\
 Times are ISO 8601 with their offset, in site.zone where the configuration says one, else in UTC; in Parquet they are \
@@ -109,6 +111,8 @@ pub enum Table {
     Readings,
     /// Rows of 5 minutes, 1 hour and 1 week.
     Trends,
+    /// What the models made of each asset, in the same rows.
+    Scores,
     /// Every transition of every alert.
     Alerts,
     /// The list of the stored waveforms.
@@ -119,13 +123,15 @@ pub enum Table {
 
 impl Table {
     /// All, in the order they are written.
-    pub const ALL: [Table; 5] = [Table::Trends, Table::Alerts, Table::Waveforms, Table::Audit, Table::Readings];
+    pub const ALL: [Table; 6] =
+        [Table::Trends, Table::Scores, Table::Alerts, Table::Waveforms, Table::Audit, Table::Readings];
 
     /// Its name, which is its file's.
     pub fn name(self) -> &'static str {
         match self {
             Self::Readings => "readings",
             Self::Trends => "trends",
+            Self::Scores => "scores",
             Self::Alerts => "alerts",
             Self::Waveforms => "waveforms",
             Self::Audit => "audit",

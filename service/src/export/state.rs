@@ -23,6 +23,20 @@ const TRENDS: &[Column] = &[
     column("growing", Kind::Truth),
 ];
 
+const SCORES: &[Column] = &[
+    column("time", Kind::Time),
+    column("seconds", Kind::Whole),
+    column("asset", Kind::Text),
+    column("count", Kind::Whole),
+    column("operating_state", Kind::Whole),
+    column("zone", Kind::Text),
+    column("deviation", Kind::Real),
+    column("deviation_max", Kind::Real),
+    column("step", Kind::Real),
+    column("drift", Kind::Real),
+    column("growing", Kind::Truth),
+];
+
 const ALERTS: &[Column] = &[
     column("time", Kind::Time),
     column("asset", Kind::Text),
@@ -70,6 +84,7 @@ pub(super) fn columns(table: Table) -> &'static [Column] {
     match table {
         Table::Readings => &[],
         Table::Trends => TRENDS,
+        Table::Scores => SCORES,
         Table::Alerts => ALERTS,
         Table::Waveforms => super::waveforms::COLUMNS,
         Table::Audit => AUDIT,
@@ -93,6 +108,14 @@ pub(super) fn write(state: &Connection, table: Table, wanted: &Wanted, put: Put<
              LEFT JOIN points ON points.asset = rows.asset AND points.point = rows.point
              WHERE (?1 IS NULL OR assets.name = ?1) AND t * 1000000 >= ?2 AND t * 1000000 < ?3
              ORDER BY assets.name, rows.point, tier, t, growing",
+            plain,
+        ),
+        Table::Scores => (
+            "SELECT t * 1000000, tier, assets.name, count, operating_state, zone, deviation, deviation_max, step, drift, growing FROM (
+                 SELECT *, 0 AS growing FROM scores UNION ALL SELECT *, 1 AS growing FROM scores_open) AS rows
+             JOIN assets ON assets.id = rows.asset
+             WHERE (?1 IS NULL OR assets.name = ?1) AND t * 1000000 >= ?2 AND t * 1000000 < ?3
+             ORDER BY assets.name, tier, t, growing",
             plain,
         ),
         Table::Alerts => (

@@ -13,6 +13,8 @@ pub struct Progress {
     link: Mutex<LinkState>,
     /// Trend rows written.
     pub trend: Count,
+    /// Rows of scores written.
+    pub scores: Count,
     /// Alert documents written.
     pub alerts: Count,
     /// Audit rows written.

@@ -2,7 +2,9 @@
 
 use super::explain::Trouble;
 use super::source::{AlertKey, AlertRow, AuditEntry, AuditKey, Series, micros, system_time};
+use crate::advise::forms;
 use crate::keep::read::AuditRow;
+use crate::keep::score::ScoreRow;
 use crate::keep::trend::{Bucket, Tier};
 use std::collections::{HashMap, HashSet};
 use std::time::{Duration, SystemTime};
@@ -126,6 +128,65 @@ impl Sink {
         .await
     }
 
+    /// The last row of each width that is there of an asset's scores, by [`Tier::ALL`]; seconds.
+    ///
+    /// # Errors
+    /// The connection's or the server's.
+    pub async fn scored(&self) -> Result<HashMap<String, [Option<i64>; 3]>, Trouble> {
+        let mut all: HashMap<String, [Option<i64>; 3]> = HashMap::new();
+        let sql = self.sql("SELECT asset, width, at FROM SCHEMA.scores_sent WHERE site = $1");
+        for row in within(self.client.query(&sql, &[&self.site])).await? {
+            let place = Tier::of_secs(row.get::<_, i32>(1).into()).map(slot);
+            if let Some(sent) = place.and_then(|place| all.entry(row.get(0)).or_default().get_mut(place)) {
+                *sent = Some(micros(row.get(2)).div_euclid(1_000_000));
+            }
+        }
+        Ok(all)
+    }
+
+    /// Writes rows of scores, those of an asset in the order of their time, and how far each has come: all of it or nothing.
+    ///
+    /// # Errors
+    /// The connection's or the server's; nothing was written, or all of it was and the answer got lost.
+    pub async fn write_scores(&mut self, rows: &[(String, Tier, ScoreRow)]) -> Result<(), Trouble> {
+        let (scores, sent) = (self.sql(SCORES), self.sql(SCORES_SENT));
+        let assets: Vec<String> = rows.iter().map(|(asset, ..)| clean(asset)).collect();
+        let widths: Vec<i32> = rows.iter().map(|(_, tier, _)| tier.secs() as i32).collect();
+        let times: Vec<SystemTime> = rows.iter().map(|(.., row)| at_secs(row.t)).collect();
+        let counts: Vec<i64> = rows.iter().map(|(.., row)| row.count.into()).collect();
+        let states: Vec<i32> = rows.iter().map(|(.., row)| row.operating_state.into()).collect();
+        let zones: Vec<String> = rows.iter().map(|(.., row)| forms::word(&row.zone)).collect();
+        let judged: Vec<i64> = rows.iter().map(|(.., row)| row.deviation_count.into()).collect();
+        let mean: Vec<Option<f64>> = rows.iter().map(|(.., row)| row.deviations().map(|both| both.0)).collect();
+        let greatest: Vec<Option<f64>> = rows.iter().map(|(.., row)| row.deviations().map(|both| both.1)).collect();
+        let steps: Vec<f64> = rows.iter().map(|(.., row)| row.step).collect();
+        let drifts: Vec<f64> = rows.iter().map(|(.., row)| row.drift).collect();
+        let last: HashMap<(&str, i32), SystemTime> = assets
+            .iter()
+            .zip(&widths)
+            .zip(&times)
+            .map(|((asset, width), at)| ((asset.as_str(), *width), *at))
+            .collect();
+        let (last_assets, last_widths): (Vec<&str>, Vec<i32>) = last.keys().copied().unzip();
+        let last_times: Vec<SystemTime> = last.values().copied().collect();
+        within(async {
+            let transaction = self.client.transaction().await?;
+            let site = &self.site;
+            transaction
+                .execute(
+                    &scores,
+                    &[
+                        site, &assets, &widths, &times, &counts, &states, &zones, &judged, &mean, &greatest, &steps,
+                        &drifts,
+                    ],
+                )
+                .await?;
+            transaction.execute(&sent, &[site, &last_assets, &last_widths, &last_times]).await?;
+            transaction.commit().await
+        })
+        .await
+    }
+
     /// Keys of the alerts that are there.
     ///
     /// # Errors
@@ -215,6 +276,19 @@ ON CONFLICT (point_id, width, at) DO UPDATE SET count = excluded.count, min = ex
 const TREND_SENT: &str = "
 INSERT INTO SCHEMA.trend_sent AS s SELECT * FROM unnest($1::int[], $2::int[], $3::timestamptz[])
 ON CONFLICT (point_id, width) DO UPDATE SET at = greatest(s.at, excluded.at)";
+
+const SCORES: &str = "
+INSERT INTO SCHEMA.scores AS s
+SELECT $1, r.* FROM unnest($2::text[], $3::int[], $4::timestamptz[], $5::bigint[], $6::int[], $7::text[], $8::bigint[],
+    $9::float8[], $10::float8[], $11::float8[], $12::float8[]) AS r
+ON CONFLICT (site, asset, width, at) DO UPDATE SET count = excluded.count, operating_state = excluded.operating_state,
+    zone = excluded.zone, deviation_count = excluded.deviation_count, deviation = excluded.deviation,
+    deviation_max = excluded.deviation_max, step = excluded.step, drift = excluded.drift
+    WHERE excluded.count > s.count";
+
+const SCORES_SENT: &str = "
+INSERT INTO SCHEMA.scores_sent AS s SELECT $1, r.* FROM unnest($2::text[], $3::int[], $4::timestamptz[]) AS r
+ON CONFLICT (site, asset, width) DO UPDATE SET at = greatest(s.at, excluded.at)";
 
 const ALERTS: &str = "
 INSERT INTO SCHEMA.alerts (site, id, revision, at, asset, change, state, severity, document)

@@ -1,6 +1,7 @@
 //! What there is to send, read from `state.db`.
 
 use crate::keep::read::AuditRow;
+use crate::keep::score::ScoreRow;
 use crate::keep::trend::{Bucket, Tier};
 use roundsman_models::EventTime;
 use rusqlite::{Connection, OptionalExtension, Result, params};
@@ -125,6 +126,33 @@ impl Source {
                     expected_high: row.get::<_, Option<f64>>(8)?.unwrap_or(f64::NAN),
                 })
             })?;
+        rows.collect()
+    }
+
+    /// Every asset: its row and its name.
+    ///
+    /// # Errors
+    /// SQLite's.
+    pub fn assets(&self) -> Result<Vec<(i64, String)>> {
+        let mut statement = self.connection.prepare_cached("SELECT id, name FROM assets ORDER BY id")?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        rows.collect()
+    }
+
+    /// At most so many closed rows of an asset's scores that begin after `after` (all there are without).
+    ///
+    /// # Errors
+    /// SQLite's.
+    pub fn scores(&self, asset_row: i64, tier: Tier, after: Option<i64>, limit: usize) -> Result<Vec<ScoreRow>> {
+        let sql = format!(
+            "SELECT {} FROM scores WHERE tier = ?1 AND asset = ?2 AND t > ?3 ORDER BY t LIMIT ?4",
+            ScoreRow::COLUMNS
+        );
+        let mut statement = self.connection.prepare_cached(&sql)?;
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let rows = statement.query_map(params![tier.secs(), asset_row, after.unwrap_or(i64::MIN), limit], |row| {
+            ScoreRow::read(row, 0)
+        })?;
         rows.collect()
     }
 

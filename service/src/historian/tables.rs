@@ -41,11 +41,20 @@ pub async fn prepare(client: &mut Client, schema: &str) -> Result<(), Trouble> {
                  another schema in historian.schema, or run the version that made them"
             )));
         }
+        // They came later, beside those of this version.
+        let scores = format!("{schema}.scores");
+        if !transaction.query_one("SELECT to_regclass($1) IS NOT NULL", &[&scores]).await?.get::<_, bool>(0) {
+            transaction.batch_execute(&MAKE_SCORES.replace("SCHEMA", &format!("\"{schema}\""))).await?;
+            partition(&mut transaction, schema, &[SCORES]).await?;
+            transaction.commit().await?;
+            tracing::info!(schema, "made the tables of the scores");
+        }
         return Ok(());
     }
     transaction.batch_execute(&MAKE.replace("SCHEMA", &format!("\"{schema}\""))).await?;
     transaction.execute(&format!("INSERT INTO \"{schema}\".meta VALUES ('version', $1)"), &[&VERSION]).await?;
-    partition(&mut transaction, schema).await?;
+    transaction.batch_execute(&MAKE_SCORES.replace("SCHEMA", &format!("\"{schema}\""))).await?;
+    partition(&mut transaction, schema, &GROWING).await?;
     transaction.commit().await?;
     tracing::info!(schema, "made the tables of the historian");
     Ok(())
@@ -85,16 +94,31 @@ CREATE VIEW SCHEMA.readings AS
     FROM SCHEMA.trend JOIN SCHEMA.points USING (point_id);
 ";
 
-/// A time column each, and the span of a partition.
-const GROWING: [(&str, &str, &str); 3] =
-    [("trend", "at", "7 days"), ("alerts", "at", "90 days"), ("audit", "received", "90 days")];
+const MAKE_SCORES: &str = "
+-- One row per asset and width: operating_state: of its last snapshot, 0 stopped or unknown; zone: the worst; deviation: mean, NULL
+-- while learning or stopped; step, drift: the furthest from 0.
+CREATE TABLE SCHEMA.scores (
+    site text NOT NULL, asset text NOT NULL, width integer NOT NULL, at timestamptz NOT NULL, count bigint NOT NULL,
+    operating_state integer NOT NULL, zone text NOT NULL, deviation_count bigint NOT NULL, deviation double precision,
+    deviation_max double precision, step double precision NOT NULL, drift double precision NOT NULL,
+    PRIMARY KEY (site, asset, width, at));
+CREATE TABLE SCHEMA.scores_sent (
+    site text NOT NULL, asset text NOT NULL, width integer NOT NULL, at timestamptz NOT NULL,
+    PRIMARY KEY (site, asset, width));
+";
+
+/// A table, its time column, and the span of a partition.
+type Growing = (&'static str, &'static str, &'static str);
+const SCORES: Growing = ("scores", "at", "30 days");
+const GROWING: [Growing; 4] =
+    [("trend", "at", "7 days"), SCORES, ("alerts", "at", "90 days"), ("audit", "received", "90 days")];
 
 /// What the extension refuses costs the partitions, not the copy.
-async fn partition(all: &mut Transaction<'_>, schema: &str) -> Result<(), Trouble> {
+async fn partition(all: &mut Transaction<'_>, schema: &str, growing: &[Growing]) -> Result<(), Trouble> {
     if all.query_opt("SELECT 1 FROM pg_extension WHERE extname = 'timescaledb'", &[]).await?.is_none() {
         return Ok(());
     }
-    for (table, column, span) in GROWING {
+    for (table, column, span) in growing {
         let call = format!(
             "SELECT create_hypertable('\"{schema}\".{table}', '{column}', chunk_time_interval => INTERVAL '{span}')"
         );

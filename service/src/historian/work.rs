@@ -7,6 +7,7 @@ use super::tables;
 use super::tls::MakeTls;
 use crate::acquire::mqtt::backoff::Backoff;
 use crate::config::historian::{Historian, Place};
+use crate::keep::score::ScoreRow;
 use crate::keep::trend::{Bucket, Tier};
 use crate::status::{LinkState, Status};
 use roundsman_models::EventTime;
@@ -77,6 +78,8 @@ pub struct Copier {
 /// What is known to be in the database, as of this connection.
 struct Copied {
     points: HashMap<(String, String), Known>,
+    /// The last row of each width of an asset's scores.
+    scores: HashMap<String, [Option<i64>; 3]>,
     /// Alerts not older than `alerts_since`.
     alerts: HashSet<AlertKey>,
     alerts_since: i64,
@@ -218,6 +221,9 @@ impl Copier {
         if sent.trend {
             self.trend(sink, &mut copied.points, copied.first_look).await?;
         }
+        if sent.scores {
+            self.scores(sink, &mut copied.scores, copied.first_look).await?;
+        }
         Ok(())
     }
 
@@ -269,6 +275,52 @@ impl Copier {
             }
         }
         if batch.rows.is_empty() { Ok(()) } else { self.write_trend(sink, &mut batch).await }
+    }
+
+    /// What went by its age before it could be sent is missing here as it is in the trend, whose table `missed` says it.
+    async fn scores(
+        &self,
+        sink: &mut Sink,
+        scored: &mut HashMap<String, [Option<i64>; 3]>,
+        first_look: bool,
+    ) -> Result<(), Trouble> {
+        let mut batch = Vec::new();
+        for (asset_row, asset) in self.source.assets()? {
+            let sent = scored.entry(asset.clone()).or_default();
+            let mut fresh = first_look;
+            for (tier, until) in Tier::ALL.into_iter().zip(sent) {
+                // As in the trend: nothing wider ends without the five minutes.
+                if !fresh && tier != Tier::FiveMinutes {
+                    break;
+                }
+                loop {
+                    let room = ROWS - batch.len();
+                    let rows = self.source.scores(asset_row, tier, *until, room)?;
+                    fresh |= !rows.is_empty();
+                    let full = rows.len() == room;
+                    if let Some(last) = rows.last() {
+                        *until = Some(last.t);
+                    }
+                    batch.extend(rows.into_iter().map(|row| (asset.clone(), tier, row)));
+                    if !full {
+                        break;
+                    }
+                    self.write_scores(sink, &mut batch).await?;
+                }
+            }
+        }
+        if batch.is_empty() { Ok(()) } else { self.write_scores(sink, &mut batch).await }
+    }
+
+    async fn write_scores(&self, sink: &mut Sink, batch: &mut Vec<(String, Tier, ScoreRow)>) -> Result<(), Trouble> {
+        sink.write_scores(batch).await?;
+        let progress = &self.status.historian;
+        progress.scores.add(batch.len() as u64);
+        if let Some(newest) = batch.iter().map(|(.., row)| row.t).max() {
+            progress.wrote(of_secs(newest));
+        }
+        batch.clear();
+        Ok(())
     }
 
     /// What was noted as sent is only in memory, and forgotten with the connection when this fails.
@@ -372,6 +424,7 @@ impl Copied {
     async fn read(sink: &Sink, source: &Source) -> Result<Self, Trouble> {
         Ok(Self {
             points: sink.points().await?,
+            scores: sink.scored().await?,
             alerts: sink.alert_keys().await?,
             alerts_since: i64::MIN,
             // What state.db does not keep any more need not be compared.

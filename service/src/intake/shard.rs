@@ -150,6 +150,7 @@ impl<M: Machine> Shard<M> {
                 self.status.scored.up();
                 if let Some(known) = names.get(&asset) {
                     known.seen.set(score.at);
+                    records.push(Record::Score { asset: known.name.clone(), score });
                 }
             }
             Output::Rejected(asset, reason) => {

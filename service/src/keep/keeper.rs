@@ -4,15 +4,18 @@
 
 use super::mail::{MailDone, keep_mail_within, put_in_mail, write_mail_done};
 use super::plate::Plate;
+use super::prune;
 use super::report_mail::{ReportAsked, put_report};
+use super::score::{self, ScoreRow, Scores};
 use super::store::{
-    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, prune_trend, write_alert, write_asset,
-    write_audit, write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
+    Recovered, Store, TrendTable, content_name, give_back, keep_waveforms, write_alert, write_asset, write_audit,
+    write_document, write_filters, write_hole, write_period, write_plate, write_position, write_request,
     write_snapshot, write_trend, write_waveform,
 };
 use super::trend::{Bucket, Sample, Tier, Trends};
 use crate::acquire::mqtt::link::Publication;
 use crate::asset::capture::Kept;
+use crate::engine::Score;
 use crate::status::{Hole, Status};
 use crate::vitals::Which;
 use bytes::Bytes;
@@ -50,6 +53,13 @@ pub enum Record {
         expected: f64,
         /// Half width of the expected band; NaN without.
         band: f64,
+    },
+    /// What the models made of a snapshot, for the rows of scores.
+    Score {
+        /// Asset.
+        asset: Arc<str>,
+        /// What.
+        score: Score,
     },
     /// From this time on an asset is in another operating state.
     Period {
@@ -229,13 +239,16 @@ struct Gathered {
     parts: usize,
     states: Vec<(Arc<str>, Vec<u8>)>,
     trends: Vec<(i64, u16, Tier, Bucket)>,
+    scores: Vec<(i64, Tier, ScoreRow)>,
 }
 
 /// A change of the database, decided in memory before, so that a failed transaction can be run again as it is.
 enum Write {
     Record(Record),
     Asset(i64, Arc<str>, Vec<(String, String)>, Option<Box<Plate>>),
-    Trend(i64, u16, Tier, Bucket),
+    /// With the beginning of the row that follows it.
+    Trend(i64, u16, Tier, Bucket, i64),
+    Score(i64, Tier, ScoreRow),
     Snapshots(Gathered),
     Delivered(Vec<i64>),
     Mailed(MailDone),
@@ -246,6 +259,7 @@ enum Write {
 struct Memory {
     rows: HashMap<String, i64>,
     trends: Trends,
+    scores: Scores,
     gathered: Vec<Gathered>,
     recovered_senders: usize,
 }
@@ -256,6 +270,7 @@ impl Keeper {
         let mut memory = Memory {
             rows: std::mem::take(&mut self.store.rows),
             trends: std::mem::take(&mut recovered.trends),
+            scores: std::mem::take(&mut recovered.scores),
             gathered: Vec::new(),
             recovered_senders: 0,
         };
@@ -380,10 +395,13 @@ impl Keeper {
                         write_plate(&transaction, name, plate)?;
                     }
                 }
-                Write::Trend(asset, point, tier, bucket) => {
+                Write::Trend(asset, point, tier, bucket, next) => {
                     write_trend(&transaction, TrendTable::Closed, *asset, *point, *tier, bucket)?;
-                    prune_trend(&transaction, *asset, *point, *tier, bucket.t)?;
+                    if prune::is_due(*asset, *point, *tier, bucket.t, *next) {
+                        prune::trend(&transaction, *asset, *point, *tier, *next)?;
+                    }
                 }
+                Write::Score(asset, tier, row) => score::write_closed(&transaction, *asset, *tier, row)?,
                 Write::Snapshots(gathered) => {
                     for (asset, bytes) in &gathered.states {
                         write_snapshot(&transaction, asset, gathered.position, bytes)?;
@@ -392,6 +410,9 @@ impl Keeper {
                     super::audit::prune(&transaction, &audit_limits, gathered.position)?;
                     for (asset, point, tier, bucket) in &gathered.trends {
                         write_trend(&transaction, TrendTable::Open, *asset, *point, *tier, bucket)?;
+                    }
+                    for (asset, tier, row) in &gathered.scores {
+                        score::write_open(&transaction, *asset, *tier, row)?;
                     }
                 }
                 Write::Delivered(numbers) => {
@@ -480,7 +501,7 @@ fn write_record(transaction: &Transaction<'_>, record: &Record, mail: bool) -> r
         }
         Record::Waveform { .. } => write_waveform(transaction, record)?,
         Record::WaveformsKept { asset, kept } => keep_waveforms(transaction, asset, kept)?,
-        Record::Asset { .. } | Record::Trend { .. } => {}
+        Record::Asset { .. } | Record::Trend { .. } | Record::Score { .. } => {}
     }
     Ok(waits)
 }
@@ -553,7 +574,19 @@ impl Memory {
                 }
                 let sample = Sample { at_micros: at.0, observed, expected, band };
                 self.trends.add(row, point, &sample, closed);
-                writes.extend(closed.drain(..).map(|(tier, bucket)| Write::Trend(row, point, tier, bucket)));
+                let next = |tier: Tier| tier.row_of(sample.at_micros);
+                let rows = closed.drain(..);
+                writes.extend(rows.map(|(tier, bucket)| Write::Trend(row, point, tier, bucket, next(tier))));
+            }
+            Record::Score { asset, score } => {
+                let known = self.rows.contains_key(&*asset);
+                let row = self.row(&asset);
+                if !known {
+                    writes.push(Write::Asset(row, asset, Vec::new(), None));
+                }
+                let mut closed = Vec::new();
+                self.scores.add(row, &score, &mut closed);
+                writes.extend(closed.into_iter().map(|(tier, closed)| Write::Score(row, tier, closed)));
             }
             other => writes.push(Write::Record(other)),
         }
@@ -573,6 +606,7 @@ impl Memory {
             if let Some(row) = self.rows.get(&**asset) {
                 let open = self.trends.open_of(*row);
                 gathered.trends.extend(open.map(|(point, tier, bucket)| (*row, point, tier, *bucket)));
+                gathered.scores.extend(self.scores.open_of(*row).map(|(tier, open)| (*row, tier, *open)));
             }
         }
         gathered.states.extend(states);

@@ -11,8 +11,10 @@ pub mod journal;
 pub mod keeper;
 pub mod mail;
 pub mod plate;
+mod prune;
 pub mod read;
 pub mod report_mail;
+pub mod score;
 pub mod store;
 pub mod trend;
 

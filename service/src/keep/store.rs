@@ -3,6 +3,7 @@
 use super::mail::mail_tables;
 use super::plate::Plate;
 use super::report_mail::{FIRST_PART, report_mail_tables};
+use super::score::{self, Scores, score_tables};
 use super::trend::{Bucket, Tier, Trends};
 use super::{KeepError, Record};
 use crate::acquire::mqtt::backoff::fnv1a;
@@ -128,7 +129,8 @@ CREATE TABLE holes (began INTEGER NOT NULL, ended INTEGER NOT NULL, PRIMARY KEY 
     page_tables!(),
     mail_tables!(),
     report_mail_tables!(),
-    outbox_properties!()
+    outbox_properties!(),
+    score_tables!()
 );
 
 /// From each version of `state.db` to the next. A row of before has no topic and no values beside its answer.
@@ -139,7 +141,7 @@ const CHANGES: [&str; SCHEMA as usize - 1] = [
     // 2 → 3
     waveform_tables!(),
     // 3 → 4
-    concat!(page_tables!(), mail_tables!(), report_mail_tables!(), outbox_properties!()),
+    concat!(page_tables!(), mail_tables!(), report_mail_tables!(), outbox_properties!(), score_tables!()),
 ];
 
 /// What people found who looked at alerts: accepted commands of the audit, so that there is one truth of who said what.
@@ -284,6 +286,8 @@ pub struct Recovered {
     pub filters: Vec<String>,
     /// Growing trend rows.
     pub trends: Trends,
+    /// Growing rows of scores.
+    pub scores: Scores,
 }
 
 impl Store {
@@ -355,6 +359,7 @@ impl Store {
     pub fn recover(&self) -> Result<Recovered, KeepError> {
         let mut recovered = Recovered {
             filters: self.all("SELECT filter FROM filters ORDER BY filter", |row| row.get(0))?,
+            scores: score::read_open(&self.connection).map_err(self.fault())?,
             ..Default::default()
         };
         self.read_snapshots(&mut recovered)?;
@@ -609,22 +614,6 @@ pub(super) fn write_period(
     Ok(())
 }
 
-/// Drops a point's rows that are past their keeping time now that it has a row which begins at `t`: by its own time, and
-/// in the same transaction. So each row written costs one look into the index, where a sweep over all points would read
-/// the whole table. A point that falls silent keeps the last rows it had.
-pub(super) fn prune_trend(
-    transaction: &Transaction<'_>,
-    asset: i64,
-    point: u16,
-    tier: Tier,
-    t: i64,
-) -> rusqlite::Result<usize> {
-    let Some(keep) = tier.keep_secs() else { return Ok(0) };
-    transaction
-        .prepare_cached("DELETE FROM trend WHERE tier = ?1 AND asset = ?2 AND point = ?3 AND t < ?4")?
-        .execute(params![tier.secs(), asset, point, t - keep])
-}
-
 /// True when the alert was not known yet.
 pub(super) fn write_alert(transaction: &Transaction<'_>, record: &Record) -> rusqlite::Result<bool> {
     let Record::Alert { id, revision, at, asset, change, state, severity, publication, document } = record else {
@@ -758,43 +747,4 @@ pub fn read_outbox(connection: &Connection, limit: u32) -> rusqlite::Result<Vec<
         })
     })?;
     rows.collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Thirteen and a half months of a point, and one that fell silent after forty days.
-    #[test]
-    fn trend_rows_stay_as_long_as_is_said_and_no_longer() {
-        let dir = tempfile::tempdir().expect("a temporary directory");
-        let mut store = Store::open(dir.path()).expect("opens");
-        let transaction = store.connection.transaction().expect("begins");
-        let bucket = |t| Bucket { t, count: 1, min: 1.0, mean: 1.0, max: 1.0, ..Bucket::begin(t) };
-        let day = 86_400;
-        for tier in Tier::ALL {
-            for (point, days) in [(0, 410), (1, 40)] {
-                // A Monday.
-                let begin = 1_930_089_600 / (7 * day) * (7 * day) + 4 * day;
-                for t in (begin..begin + days * day).step_by(tier.secs() as usize) {
-                    write_trend(&transaction, TrendTable::Closed, 1, point, tier, &bucket(t)).expect("writes");
-                    prune_trend(&transaction, 1, point, tier, t).expect("prunes");
-                }
-            }
-        }
-        transaction.commit().expect("commits");
-        let rows = |tier: Tier, point: u16| {
-            let sql = "SELECT count(*), max(t) - min(t) FROM trend WHERE tier = ?1 AND point = ?2";
-            let row = store
-                .connection
-                .query_row(sql, params![tier.secs(), point], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)));
-            row.expect("reads")
-        };
-        for point in [0, 1] {
-            assert_eq!(rows(Tier::FiveMinutes, point), (30 * 288 + 1, 30 * day), "30 days and the row that ends them");
-        }
-        assert_eq!(rows(Tier::Hour, 0), (396 * 24 + 1, 396 * day));
-        assert_eq!(rows(Tier::Hour, 1), (40 * 24, 40 * day - 3600), "all it ever had");
-        assert_eq!(rows(Tier::Week, 0).0, 59, "for good");
-    }
 }

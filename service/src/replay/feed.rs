@@ -1,6 +1,7 @@
 //! Events to the engines: straight, or over a bounded channel to each.
 
 use super::Results;
+use super::lanes::{Lanes, Stretch};
 use crate::acquire::{AssetId, Observation};
 use crate::asset::Asset;
 use crate::asset::capture::Waveform;
@@ -10,6 +11,7 @@ use crate::engine::{Engine, Event, Output};
 use crate::error::{Error, Fault};
 use roundsman_models::EventTime;
 use std::io;
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -25,6 +27,10 @@ pub trait Step: Send {
     }
     /// Takes one that was given away; its definition comes next.
     fn adopt(&mut self, _asset: Box<Asset>) {}
+    /// The engine, where nobody minds in which order assets that do not see each other have their events.
+    fn apart(&mut self) -> Option<&mut Engine> {
+        None
+    }
 }
 
 impl Step for Engine {
@@ -39,14 +45,18 @@ impl Step for Engine {
     fn adopt(&mut self, asset: Box<Asset>) {
         Engine::adopt(self, asset);
     }
+
+    fn apart(&mut self) -> Option<&mut Engine> {
+        Some(self)
+    }
 }
 
-/// Observations of one batch; 64 KiB of them.
-const BATCH: usize = 2048;
+/// Observations of one batch; 4 MiB of them: of a thousand machines with six points some twenty snapshots each.
+const BATCH: usize = 1 << 17;
 /// Ticks and definitions of one batch, so that a shard without readings still hears of the time.
-const BATCH_EVENTS: usize = 256;
+const BATCH_EVENTS: usize = 4096;
 /// Batches waiting for one engine. When they are full the reader waits: the slowest engine sets the pace.
-const WAITING: usize = 8;
+const WAITING: usize = 2;
 
 /// Observations with the few other events between them; a whole [`Event`] for each would be four times the bytes.
 #[derive(Default)]
@@ -54,6 +64,14 @@ struct Batch {
     observations: Vec<Observation>,
     /// With the number of observations before it.
     events: Vec<(u32, Told)>,
+}
+
+impl Batch {
+    /// `false` when it is full.
+    fn add(&mut self, told: Told) -> bool {
+        self.events.push((self.observations.len() as u32, told));
+        self.events.len() < BATCH_EVENTS
+    }
 }
 
 /// What an engine is told beside readings.
@@ -65,47 +83,69 @@ enum Told {
 
 struct Worker<S> {
     engine: S,
+    lanes: Lanes,
     results: Results,
     out: Vec<Output>,
 }
 
 impl<S: Step> Worker<S> {
-    #[inline]
-    fn step(&mut self, event: &Event) -> io::Result<()> {
-        self.engine.step(event, &mut self.out);
-        if self.out.is_empty() { Ok(()) } else { self.take() }
+    fn new(engine: S, results: Results) -> Self {
+        Self { engine, lanes: Lanes::default(), results, out: Vec::new() }
+    }
+
+    /// Plays a batch and leaves it empty.
+    fn play(&mut self, batch: &mut Batch) -> io::Result<()> {
+        let Batch { observations, events } = batch;
+        let (mut from, mut ticks) = (0, Vec::new());
+        for (before, told) in events.drain(..) {
+            match told {
+                Told::Event(Event::Tick(at)) => ticks.push((before, at)),
+                // Readings before it come first.
+                told => {
+                    self.stretch(observations, from..before, &ticks)?;
+                    ticks.clear();
+                    from = before;
+                    self.told(told)?;
+                }
+            }
+        }
+        self.stretch(observations, from..observations.len() as u32, &ticks)?;
+        observations.clear();
+        Ok(())
+    }
+
+    fn stretch(&mut self, all: &[Observation], of: Range<u32>, ticks: &[(u32, EventTime)]) -> io::Result<()> {
+        let observations = all.get(of.start as usize..of.end as usize).unwrap_or(&[]);
+        if observations.is_empty() && ticks.is_empty() {
+            return Ok(());
+        }
+        let Self { engine, lanes, results, out } = self;
+        let mut take = |out: &mut Vec<Output>| out.drain(..).try_for_each(|output| results.take(output));
+        lanes.play(engine, Stretch { observations, first: of.start, ticks }, out, &mut take)
     }
 
     fn told(&mut self, told: Told) -> io::Result<()> {
         match told {
-            Told::Event(event) => return self.step(&event),
-            // The other end waits for it.
-            Told::Release(asset, to) => drop(to.send(self.engine.release(asset))),
+            Told::Event(event) => {
+                if let Event::Define(id, spec, settings) = &event {
+                    self.lanes.define(*id, spec, settings);
+                }
+                self.engine.step(&event, &mut self.out);
+            }
+            Told::Release(asset, to) => {
+                self.lanes.release(asset);
+                // The other end waits for it.
+                drop(to.send(self.engine.release(asset)));
+            }
             Told::Adopt(asset) => self.engine.adopt(asset),
         }
-        Ok(())
-    }
-
-    fn take(&mut self) -> io::Result<()> {
-        for output in self.out.drain(..) {
-            self.results.take(output)?;
-        }
-        Ok(())
+        self.out.drain(..).try_for_each(|output| self.results.take(output))
     }
 
     fn work(mut self, batches: &Receiver<Batch>) -> io::Result<Results> {
         // The channel is closed when the recording is at its end.
-        for batch in batches {
-            let mut events = batch.events.into_iter().peekable();
-            for (place, &observation) in (0..).zip(&batch.observations) {
-                while let Some((_, event)) = events.next_if(|&(before, _)| before <= place) {
-                    self.told(event)?;
-                }
-                self.step(&Event::Observed(observation))?;
-            }
-            for (_, event) in events {
-                self.told(event)?;
-            }
+        for mut batch in batches {
+            self.play(&mut batch)?;
         }
         Ok(self.results)
     }
@@ -118,7 +158,7 @@ struct Shard<'scope> {
 }
 
 enum Way<'scope, S> {
-    Straight(Box<Worker<S>>, io::Result<()>),
+    Straight { worker: Box<Worker<S>>, batch: Batch, result: io::Result<()> },
     Shards { shards: Vec<Shard<'scope>>, of_asset: Vec<u32>, broken: bool },
 }
 
@@ -136,16 +176,13 @@ impl<'scope, S: Step> Feed<'scope, S> {
     ) -> Self {
         let threads = threads.max(1);
         if threads == 1 {
-            let worker = Worker { engine: make(), results: Results::new(spill_dir, 1), out: Vec::new() };
-            return Self(Way::Straight(Box::new(worker), Ok(())));
+            let worker = Box::new(Worker::new(make(), Results::new(spill_dir, 1)));
+            return Self(Way::Straight { worker, batch: Batch::default(), result: Ok(()) });
         }
         let shards = (0..threads)
             .map(|_| {
                 let (sender, batches) = sync_channel(WAITING);
-                let worker = scope.spawn(move || {
-                    let worker = Worker { engine: make(), results: Results::new(spill_dir, threads), out: Vec::new() };
-                    worker.work(&batches)
-                });
+                let worker = scope.spawn(move || Worker::new(make(), Results::new(spill_dir, threads)).work(&batches));
                 Shard { batch: Batch::default(), sender, worker }
             })
             .collect();
@@ -176,9 +213,10 @@ impl<'scope, S: Step> Feed<'scope, S> {
     #[inline]
     pub fn observed(&mut self, observation: Observation) {
         match &mut self.0 {
-            Way::Straight(worker, result) => {
-                if let Err(error) = worker.step(&Event::Observed(observation)) {
-                    *result = Err(error);
+            Way::Straight { worker, batch, result } => {
+                batch.observations.push(observation);
+                if batch.observations.len() >= BATCH {
+                    play(worker, batch, result);
                 }
             }
             Way::Shards { shards, of_asset, broken } => {
@@ -201,9 +239,9 @@ impl<'scope, S: Step> Feed<'scope, S> {
     /// An event for every engine.
     pub fn tell_all(&mut self, event: impl Fn() -> Event) {
         match &mut self.0 {
-            Way::Straight(worker, result) => {
-                if let Err(error) = worker.step(&event()) {
-                    *result = Err(error);
+            Way::Straight { worker, batch, result } => {
+                if !batch.add(Told::Event(event())) {
+                    play(worker, batch, result);
                 }
             }
             Way::Shards { shards, broken, .. } => {
@@ -217,9 +255,9 @@ impl<'scope, S: Step> Feed<'scope, S> {
     /// An event of one asset.
     pub fn tell(&mut self, id: AssetId, event: Event) {
         match &mut self.0 {
-            Way::Straight(worker, result) => {
-                if let Err(error) = worker.step(&event) {
-                    *result = Err(error);
+            Way::Straight { worker, batch, result } => {
+                if !batch.add(Told::Event(event)) {
+                    play(worker, batch, result);
                 }
             }
             Way::Shards { shards, of_asset, broken } => {
@@ -233,9 +271,12 @@ impl<'scope, S: Step> Feed<'scope, S> {
 
     /// Hands on what waits to fill a batch.
     pub fn flush(&mut self) {
-        if let Way::Shards { shards, broken, .. } = &mut self.0 {
-            for shard in shards {
-                *broken |= !send(shard);
+        match &mut self.0 {
+            Way::Straight { worker, batch, result } => play(worker, batch, result),
+            Way::Shards { shards, broken, .. } => {
+                for shard in shards {
+                    *broken |= !send(shard);
+                }
             }
         }
     }
@@ -243,7 +284,7 @@ impl<'scope, S: Step> Feed<'scope, S> {
     /// Whether an engine has ended before its time; [`Feed::finish`] says why.
     pub fn is_broken(&self) -> bool {
         match &self.0 {
-            Way::Straight(_, result) => result.is_err(),
+            Way::Straight { result, .. } => result.is_err(),
             Way::Shards { broken, .. } => *broken,
         }
     }
@@ -256,7 +297,7 @@ impl<'scope, S: Step> Feed<'scope, S> {
         self.flush();
         let failed = |error| Error::new(Fault::Io, "cannot put results aside in the output folder").because(error);
         match self.0 {
-            Way::Straight(worker, result) => {
+            Way::Straight { worker, result, .. } => {
                 result.map_err(failed)?;
                 Ok(vec![worker.results])
             }
@@ -291,10 +332,18 @@ fn move_home(shards: &mut [Shard<'_>], id: AssetId, from: u32, to: u32) -> bool 
     }
 }
 
+fn play<S: Step>(worker: &mut Worker<S>, batch: &mut Batch, result: &mut io::Result<()>) {
+    // Nothing more is played once results cannot be kept.
+    if result.is_ok() {
+        *result = worker.play(batch);
+    }
+    if result.is_err() {
+        *batch = Batch::default();
+    }
+}
+
 fn add(shard: &mut Shard<'_>, event: Told) -> bool {
-    let before = shard.batch.observations.len() as u32;
-    shard.batch.events.push((before, event));
-    shard.batch.events.len() < BATCH_EVENTS || send(shard)
+    shard.batch.add(event) || send(shard)
 }
 
 /// `false` when the engine is gone.

@@ -130,7 +130,9 @@ pub fn text(shown: &Shown, host: &Host, health: &Health) -> String {
             truth(copy.link() == LinkState::Connected),
         );
         page.family("roundsman_historian_rows_total", "counter", "Rows written to PostgreSQL, by table.");
-        for (table, count) in [("trend", &copy.trend), ("alerts", &copy.alerts), ("audit", &copy.audit)] {
+        for (table, count) in
+            [("trend", &copy.trend), ("scores", &copy.scores), ("alerts", &copy.alerts), ("audit", &copy.audit)]
+        {
             page.sample("roundsman_historian_rows_total", &[("table", table)], count.get() as f64);
         }
         for (name, help, count) in [

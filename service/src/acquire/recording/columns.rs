@@ -189,7 +189,6 @@ struct Known {
 const MOST_KNOWN: usize = 1 << 16;
 
 impl Known {
-    #[inline]
     fn id(&mut self, key: (usize, usize), hold: Option<&ByteArray>) -> Option<u32> {
         let guess = self.follower.get(self.last as usize).copied().unwrap_or(0);
         if self.keys.get(guess as usize) == Some(&key) {
@@ -237,20 +236,28 @@ impl Texts {
         }
     }
 
-    /// A number that is the same for two rows of this row group only if their texts are. `None` when there are too many.
+    /// What tells a row's text from others as long as it is held: address and length, or the number.
     #[inline]
-    pub(super) fn id(&mut self, row: usize) -> Option<u32> {
+    fn key(&self, row: usize) -> (usize, usize) {
         let number = match &self.column {
             TextColumn::Bytes(chunk) => {
-                let Some(text) = chunk.get(row) else { return self.known.id((0, 0), None) };
-                let data = text.data();
-                return self.known.id((data.as_ptr().addr(), data.len()), Some(text));
+                return chunk.get(row).map_or((0, 0), |text| (text.data().as_ptr().addr(), text.data().len()));
             }
             TextColumn::I64(chunk) => chunk.get(row).copied(),
             TextColumn::I32(chunk) => chunk.get(row).map(|&number| i64::from(number)),
         };
         // Two keys that cannot be a text's: no text is as long as the address space.
-        self.known.id(number.map_or((0, usize::MAX - 1), |number| (number as usize, usize::MAX)), None)
+        number.map_or((0, usize::MAX - 1), |number| (number as usize, usize::MAX))
+    }
+
+    /// A number that is the same for two rows of this row group only if their texts are. `None` when there are too many.
+    pub(super) fn id(&mut self, row: usize) -> Option<u32> {
+        let key = self.key(row);
+        let text = match &self.column {
+            TextColumn::Bytes(chunk) => chunk.get(row),
+            TextColumn::I64(_) | TextColumn::I32(_) => None,
+        };
+        self.known.id(key, text)
     }
 
     /// The text of a row of the rows read last; empty for a null.
@@ -269,13 +276,21 @@ impl Texts {
     }
 }
 
+/// A series as its row names it.
+#[derive(Clone, Copy)]
+struct Combination {
+    /// See [`Texts::key`].
+    keys: [(usize, usize); 4],
+    series: Result<u32, Rejection>,
+}
+
 /// The columns that name a series, and the series of the combinations met in a row group.
 pub(super) struct NameColumns {
     pub(super) asset: Option<Texts>,
     pub(super) area: Option<Texts>,
     pub(super) point: Texts,
     pub(super) unit: Option<Texts>,
-    combinations: Vec<([u32; 4], Result<u32, Rejection>)>,
+    combinations: Vec<Combination>,
     follower: Vec<u32>,
     last: u32,
     by_ids: HashMap<[u32; 4], u32>,
@@ -298,28 +313,31 @@ impl NameColumns {
     /// The series of a row, `of_file` its asset when no column names one.
     #[inline]
     pub(super) fn series(&mut self, row: usize, of_file: &[u8], table: &mut SeriesTable) -> Result<u32, Rejection> {
-        let id = |texts: &mut Option<Texts>| texts.as_mut().map_or(Some(u32::MAX), |texts| texts.id(row));
-        let ids = (id(&mut self.asset), self.point.id(row), id(&mut self.area), id(&mut self.unit));
-        let (Some(asset), Some(point), Some(area), Some(unit)) = ids else { return self.look_up(row, of_file, table) };
-        let ids = [asset, point, area, unit];
+        let key = |texts: &Option<Texts>| texts.as_ref().map_or((0, 0), |texts| texts.key(row));
+        let keys = [key(&self.asset), self.point.key(row), key(&self.area), key(&self.unit)];
         let guess = self.follower.get(self.last as usize).copied().unwrap_or(0);
-        if let Some((known, series)) = self.combinations.get(guess as usize)
-            && *known == ids
+        // Names of a combination that is remembered are held, so what has their addresses is they.
+        if let Some(known) = self.combinations.get(guess as usize)
+            && known.keys == keys
         {
             self.last = guess;
-            return *series;
+            return known.series;
         }
-        self.surprise(ids, row, of_file, table)
+        self.surprise(keys, row, of_file, table)
     }
 
     #[inline(never)]
     fn surprise(
         &mut self,
-        ids: [u32; 4],
+        keys: [(usize, usize); 4],
         row: usize,
         of_file: &[u8],
         table: &mut SeriesTable,
     ) -> Result<u32, Rejection> {
+        let id = |texts: &mut Option<Texts>| texts.as_mut().map_or(Some(u32::MAX), |texts| texts.id(row));
+        let ids = (id(&mut self.asset), self.point.id(row), id(&mut self.area), id(&mut self.unit));
+        let (Some(asset), Some(point), Some(area), Some(unit)) = ids else { return self.look_up(row, of_file, table) };
+        let ids = [asset, point, area, unit];
         let place = match self.by_ids.get(&ids) {
             Some(&place) => place,
             None => {
@@ -328,7 +346,7 @@ impl NameColumns {
                 if place as usize >= MOST_COMBINATIONS {
                     return series;
                 }
-                self.combinations.push((ids, series));
+                self.combinations.push(Combination { keys, series });
                 self.follower.push(0);
                 self.by_ids.insert(ids, place);
                 place
@@ -338,7 +356,7 @@ impl NameColumns {
             *follower = place;
         }
         self.last = place;
-        self.combinations.get(place as usize).map_or(Err(Rejection::TooMany), |&(_, series)| series)
+        self.combinations.get(place as usize).map_or(Err(Rejection::TooMany), |known| known.series)
     }
 
     fn look_up(&mut self, row: usize, of_file: &[u8], table: &mut SeriesTable) -> Result<u32, Rejection> {

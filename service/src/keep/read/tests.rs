@@ -4,10 +4,10 @@ use crate::advise::document::{Alert, Condition, Document};
 use crate::keep::Store;
 use crate::keep::plate::Plate;
 use crate::keep::store::{
-    TrendTable, prune_trend, write_alert, write_asset, write_document, write_period, write_plate, write_trend,
+    TrendTable, write_alert, write_asset, write_document, write_period, write_plate, write_trend,
 };
 use crate::keep::trend::{Sample, Trends};
-use crate::keep::{Changed, Record, store};
+use crate::keep::{Changed, Record, prune, store};
 use roundsman_models::EventTime;
 
 const DAY: i64 = 86_400;
@@ -43,7 +43,7 @@ fn kept_from(begin: i64, days: i64, silent_day: i64) -> (tempfile::TempDir, Stor
         trends.add(1, 0, &sample, &mut closed);
         for (tier, bucket) in closed.drain(..) {
             write_trend(&transaction, TrendTable::Closed, 1, 0, tier, &bucket).expect("writes");
-            prune_trend(&transaction, 1, 0, tier, bucket.t).expect("prunes");
+            prune::trend(&transaction, 1, 0, tier, bucket.t).expect("prunes");
         }
     }
     for (point, tier, bucket) in trends.open_of(1) {

@@ -272,9 +272,11 @@ class Trends {
     }
   }
 
+  // The cursor stays where it stood, as long as that is still in the picture.
   drawn(picture) {
-    picture.stands = null;
-    picture.say(picture.said);
+    const { from, to } = picture.data.plot;
+    const stands = picture.stands ?? null;
+    this.stand(picture, stands !== null && stands >= from && stands <= to ? stands : null);
   }
 
   range(picture, from, to) {
@@ -307,30 +309,29 @@ class Trends {
 
   cursor(from, at) {
     for (const picture of this.pictures) {
-      if (!picture.data) continue;
-      picture.lines("cursor", at === null ? [] : [at]);
-      picture.stands = at;
-      const row = at === null ? null : this.row(picture.data.rows, at);
-      if (!row) {
-        picture.say(picture.said);
-        continue;
-      }
-      const [begin, end, [mean, least, greatest, expected, low, high]] = row;
-      if (at < begin - (end - begin) || at > end + (end - begin)) {
-        picture.say(stamp(at, this.zone) + ": no readings");
-        continue;
-      }
-      const sign = picture.data.sign;
-      let words = stamp((begin + end) / 2, this.zone) + ": " + number(mean) + " " + sign;
-      if (least !== greatest) words += " (" + number(least) + " to " + number(greatest) + ")";
-      if (expected !== null) {
-        words += ", expected " + number(expected) + " " + sign;
-        if (low !== null) words += " (" + number(low) + " to " + number(high) + ")";
-      } else {
-        words += ", nothing expected";
-      }
-      picture.say(words);
+      if (picture.data) this.stand(picture, at);
     }
+  }
+
+  stand(picture, at) {
+    picture.lines("cursor", at === null ? [] : [at]);
+    picture.stands = at;
+    const row = at === null ? null : this.row(picture.data.rows, at);
+    if (!row) return picture.say(picture.said);
+    const [begin, end, [mean, least, greatest, expected, low, high]] = row;
+    if (at < begin - (end - begin) || at > end + (end - begin)) {
+      return picture.say(stamp(at, this.zone) + ": no readings");
+    }
+    const sign = picture.data.sign;
+    let words = stamp((begin + end) / 2, this.zone) + ": " + number(mean) + " " + sign;
+    if (least !== greatest) words += " (" + number(least) + " to " + number(greatest) + ")";
+    if (expected !== null) {
+      words += ", expected " + number(expected) + " " + sign;
+      if (low !== null) words += " (" + number(low) + " to " + number(high) + ")";
+    } else {
+      words += ", nothing expected";
+    }
+    picture.say(words);
   }
 
   step(picture, at, by) {

@@ -102,6 +102,15 @@ pub(super) async fn trends(
     table(shown, asset, asked, Table::Trends).await
 }
 
+/// `/machines/{asset}/scores.csv`
+pub(super) async fn scores(
+    State(shown): State<Arc<Shown>>,
+    Path(asset): Path<String>,
+    Query(asked): Query<InRange>,
+) -> Result<Response, Refusal> {
+    table(shown, asset, asked, Table::Scores).await
+}
+
 /// `/machines/{asset}/alerts.csv`
 pub(super) async fn alerts(
     State(shown): State<Arc<Shown>>,

@@ -8,7 +8,7 @@
 //! | `/machines/{asset}/spark.svg` | the small trend of its first point over the last day |
 //! | `/machines/{asset}/waveform.svg`, `.json` | spectrum, envelope or waveform of a `sensor` |
 //! | `/machines/{asset}/report.pdf` | the report, on `paper` a4 or letter |
-//! | `/machines/{asset}/trends.csv`, `alerts.csv`, `waveforms.csv` | the tables of `export`, from `from` to `to` |
+//! | `/machines/{asset}/trends.csv`, `scores.csv`, `alerts.csv`, `waveforms.csv` | the tables of `export`, from `from` to `to` |
 //! | `/machines/{asset}/waveform.wav` | the kept waveform of this `number`, as `export --samples` writes it |
 //!
 //! All of it is read from `state.db` by a connection of the request's own, on a thread that may wait for a disk.
@@ -40,6 +40,7 @@ pub(super) fn routes() -> Router<Arc<Shown>> {
         .route("/machines/{asset}/trend.json", get(trend::json))
         .route("/machines/{asset}/report.pdf", get(downloads::report))
         .route("/machines/{asset}/trends.csv", get(downloads::trends))
+        .route("/machines/{asset}/scores.csv", get(downloads::scores))
         .route("/machines/{asset}/alerts.csv", get(downloads::alerts))
         .route("/machines/{asset}/waveforms.csv", get(downloads::waveforms))
         .route("/machines/{asset}/waveform.wav", get(downloads::samples))
