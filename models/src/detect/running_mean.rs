@@ -125,7 +125,9 @@ pub(super) fn residuals(z: &[f64]) -> Residuals {
     let fourth = z.iter().map(|v| v.powi(4)).sum::<f64>() / n;
     let rho = super::autocorrelation::first_autocorrelation(z).unwrap_or(0.0);
     let kurtosis = if square > 0.0 { fourth / (square * square) - 3.0 } else { 0.0 };
-    Residuals { rows: z.len() as f64, square, kurtosis, rho }
+    // Their own mean has been taken off, and has taken its part of a slow wander with it.
+    let left = 1.0 - super::autocorrelation::first_order_inflation(rho, z.len()) / n;
+    Residuals { rows: z.len() as f64, square: square / left.max(0.25), kurtosis, rho }
 }
 
 /// Thresholds, standard deviations, between which [`Tails`] is kept.
