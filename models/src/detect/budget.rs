@@ -8,7 +8,7 @@
 //! alert. For a stationary normal series with correlation r from one snapshot to the next, the rate at which such runs
 //! begin follows from f₁(x) = φ(x) Φ((u − r x)/√(1−r²)) (past u now, not before) carried on n − 1 times through the
 //! normal transition density: [`run_rate`]. A running mean of weight λ of values with correlation ρ is a second-order
-//! series whose first correlation is (1−λ+ρ)/(1+(1−λ)ρ).
+//! series whose first correlation is (1−λ+ρ)/(1+(1−λ)ρ); it stays longer where it is ([`super::mean_runs`]).
 //!
 //! *Too little to learn from.* A spread learned from ν independent rows is itself uncertain, and the far tail feels it. A
 //! running mean is scored by the larger of two spreads, the record's and the one that goes on being learned; [`room_beside`]
@@ -26,6 +26,7 @@
 //! CUSUM: Siegmund (1985) as in [`super::arl`]; first correlation of a second-order series: Box & Jenkins, from memory.
 
 use super::legendre::node;
+use super::mean_runs;
 use super::tail::{chi2_upper_tail, normal_cdf, normal_density, normal_upper_tail};
 use crate::param::{ParamFault, within};
 use serde::{Deserialize, Serialize};
@@ -123,8 +124,13 @@ pub fn thresholds(budget: CheckedBudget, at: &Circumstances) -> Thresholds {
     let mean = mean_correlation(at.weight, at.correlation);
     let nodes = Nodes::new();
     // The pattern of the points is one more thing to look at.
-    let running_mean =
-        level_for(&nodes, RUNNING_MEANS * yearly / (2.0 * (points + 1.0) * snapshots), mean, at.persistence);
+    let rate = RUNNING_MEANS * yearly / (2.0 * (points + 1.0) * snapshots);
+    let near = level_for(&nodes, rate, mean, at.persistence);
+    // The mean of correlated values is smoother than that; by how much hardly hangs on the threshold.
+    let smoother = mean_runs::run_rate(near, 1.0 - at.weight, at.correlation, at.persistence)
+        / run_rate_by(&nodes, near, mean, at.persistence);
+    let smoother = if smoother.is_finite() { smoother.max(1.0) } else { 1.0 };
+    let running_mean = level_for(&nodes, rate / smoother, mean, at.persistence);
     let deviation = (running_mean * running_mean - 2.0 * points.ln()).max(1.0).sqrt();
     let limit = |share: f64| {
         level_for(&nodes, LIMITS * share * yearly / (2.0 * points * snapshots), at.correlation.max(0.0), at.persistence)

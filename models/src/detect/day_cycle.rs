@@ -83,3 +83,45 @@ fn innovation(values: &[f64]) -> Option<f64> {
     let left = variance * (1.0 - rho * rho);
     (left > 0.0).then_some(left)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::noise;
+
+    fn parts(count: usize) -> Vec<f64> {
+        (0..count).map(|i| part_of_day(EventTime(i as i64 * 300_000_000))).collect()
+    }
+
+    #[test]
+    fn a_cycle_of_the_day_is_found_with_its_size() {
+        let parts = parts(300);
+        let values: Vec<f64> = noise::first_order(300, 0.0, 7)
+            .iter()
+            .zip(&parts)
+            .map(|(e, p)| e + 2.0 * (std::f64::consts::TAU * p).sin())
+            .collect();
+        let found = DayCycle::of(&values, &parts).expect("a cycle of two standard deviations");
+        // Standard error of each coefficient: √(2/300).
+        assert!((found.at(0.25) - 2.0).abs() < 0.35 && found.at(0.0).abs() < 0.35, "{found:?}");
+        assert_eq!(found.times(2.0).at(0.3), 2.0 * found.at(0.3));
+    }
+
+    /// Wander of a first-order series looks like a piece of a cycle, and is none.
+    #[test]
+    fn what_only_wanders_has_none() {
+        let parts = parts(300);
+        let found =
+            (0..40).filter(|seed| DayCycle::of(&noise::first_order(300, 0.95, *seed), &parts).is_some()).count();
+        assert!(found <= 2, "{found} of 40");
+    }
+
+    #[test]
+    fn less_than_a_day_or_no_time_of_day_has_none() {
+        let values: Vec<f64> = parts(150).iter().map(|p| p.sin()).collect();
+        assert_eq!(DayCycle::of(&values, &parts(150)), None);
+        assert_eq!(DayCycle::of(&values, &[f64::NAN; 150]), None);
+        assert_eq!(DayCycle::of(&values, &[]), None);
+        assert!((0.0..1.0).contains(&part_of_day(EventTime(-1))));
+    }
+}

@@ -11,7 +11,10 @@ pub mod drift;
 pub mod learned;
 mod legendre;
 pub mod limits;
+mod mean_runs;
 pub mod mixture;
+#[cfg(test)]
+mod noise;
 pub mod operating_state;
 pub mod pca;
 pub mod regression;

@@ -146,6 +146,9 @@ impl Tails {
 
     /// Of a running mean of weight `weight` of values distributed as these.
     pub(super) fn of(values: &[f64], weight: f64) -> Self {
+        let Some(farthest) = values.iter().copied().map(f64::abs).max_by(f64::total_cmp) else { return Self::NORMAL };
+        // The next of n alike lies beyond all of them once in n + 1 times: one more at the end, on either side.
+        let values: Vec<f64> = values.iter().copied().chain([farthest, -farthest]).collect();
         let n = values.len() as f64;
         let mean = values.iter().sum::<f64>() / n;
         let square = values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / n;
@@ -168,7 +171,7 @@ impl Tails {
             for i in (0..count).rev() {
                 let t = FARTHEST * ratio.powi(i as i32);
                 let (mut m, mut m1, mut m2) = (0.0, 0.0, 0.0);
-                for v in values {
+                for v in &values {
                     let x = sign * (v - mean) / scale;
                     let e = (t * x).exp();
                     (m, m1, m2) = (m + e, m1 + x * e, m2 + x * x * e);
@@ -212,5 +215,65 @@ impl Tails {
     pub(super) fn factor(&self, threshold: f64) -> f64 {
         let [low, high] = self.0.map(f64::from);
         (low + (high - low) * (threshold - KEPT[0]) / (KEPT[1] - KEPT[0])).max(1.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::tail::normal_quantile;
+
+    /// Source: NIST/SEMATECH e-Handbook 6.3.2.4, λ/(2 − λ), from memory; for a first-order series the sum over its
+    /// autocorrelations, term by term.
+    #[test]
+    fn the_spread_is_that_of_the_weights() {
+        let (l, f) = (0.1_f64, 0.01_f64);
+        assert!((Spread::of(l, f, 0.0).mean - l / (2.0 - l)).abs() < 1e-12);
+        for rho in [0.0_f64, 0.5, 0.95] {
+            let weight = |j: usize| l * (1.0 - l).powi(j as i32) - f * (1.0 - f).powi(j as i32);
+            let many = 2500;
+            let weights: Vec<f64> = (0..many).map(weight).collect();
+            // Σ wᵢ wⱼ ρ^|i−j| by one pass: each weight with what the ones before it carry on.
+            let (mut carried, mut sum) = (0.0, 0.0);
+            for w in &weights {
+                sum += w * (w + 2.0 * carried);
+                carried = rho * (carried + w);
+            }
+            let got = Spread::of(l, f, rho).followed;
+            assert!((got / sum - 1.0).abs() < 1e-6, "rho {rho}: {got} against {sum}");
+        }
+    }
+
+    /// Exact: without correlation the running mean's autocorrelations are (1 − λ)ᵏ, their squares a geometric series.
+    #[test]
+    fn a_running_mean_remembers_as_its_autocorrelations_say() {
+        let a = 0.9_f64;
+        assert!((memory(1.0 - a, 0.0) - (1.0 + a * a) / (1.0 - a * a)).abs() < 1e-9);
+        assert!((weight_as_long(0.1, 0.0) - 0.1).abs() < 1e-9);
+        assert!(memory(0.1, 0.9).is_finite() && memory(0.1, 0.95) > memory(0.1, 0.5));
+    }
+
+    /// Law: the mean of normal values is normal; heavy tails reach farther, and less so the longer the mean.
+    #[test]
+    fn tails_are_those_of_the_values_and_fade_in_a_longer_mean() {
+        let normal: Vec<f64> = (0..400).map(|i| normal_quantile((i as f64 + 0.5) / 400.0)).collect();
+        assert!((Tails::of(&normal, 0.1).factor(4.4) - 1.0).abs() < 0.02);
+        let heavy: Vec<f64> = normal.iter().map(|z| z * z.abs()).collect();
+        let (short, long) = (Tails::of(&heavy, 0.2).factor(4.4), Tails::of(&heavy, 0.02).factor(4.4));
+        assert!(short > long && long > 1.0 && short > 1.2, "{short} and {long}");
+        assert_eq!(Tails::of(&[0.0; 20], 0.1).factor(4.4), 1.0);
+        assert_eq!(Tails::of(&[], 0.1).factor(4.4), 1.0);
+    }
+
+    /// A record that agrees with what its residuals say changes nothing; one that strays three times as far is believed.
+    #[test]
+    fn the_record_counts_where_it_differs_by_more_than_its_error() {
+        let residuals = Residuals { rows: 300.0, square: 1.0, kurtosis: 0.0, rho: 0.0 };
+        let derived = Spread::of(0.1, 0.01, 0.0).followed;
+        let near = combined(0.1, 0.01, residuals, 1.1 * derived, 250.0);
+        assert_eq!(near.variance, derived);
+        let far = combined(0.1, 0.01, residuals, 9.0 * derived, 250.0);
+        assert!(far.variance > 6.0 * derived && far.independent < near.independent, "{far:?}");
+        assert!(combined(0.1, 0.01, residuals, f64::NAN, 0.0).variance.is_finite());
     }
 }
