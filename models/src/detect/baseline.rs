@@ -128,23 +128,23 @@ pub struct PointModel {
     /// Whether its level wanders no more than values do that resemble the one before as its own do.
     ordinary: bool,
     /// What the point does in a day, as a multiple of `scale`; only scores know of it.
-    cycle: Option<DayCycle>,
+    cycle: DayCycle,
     /// Standard deviation that a smoothed residual is measured in, as a multiple of `scale`.
-    smoothed_sd: f64,
+    smoothed_sd: f32,
     /// Correlation of a residual with the one before.
-    pub correlation: f64,
+    pub correlation: f32,
     /// Rows that would tell as much of the spread if they were independent.
-    pub independent: f64,
+    pub independent: f32,
     /// How much farther than a normal one its running mean strays.
     tails: Tails,
     /// Factor on its learned spread for want of independent rows and for heavy tails.
     pub widened: f64,
     /// Factor on any spread for what a level that stands still leaves to the running mean.
-    room: f64,
+    room: f32,
     /// Factor on the distance of the baseline's limits, likewise.
     pub limits_widened: f64,
     /// Followed level at the end of the record, as a multiple of `scale`.
-    level_at_end: f64,
+    level_at_end: f32,
     /// The least change that means anything to anybody, kept unit; 0 when any does.
     pub least: f64,
     /// The least slow change that does, kept unit.
@@ -161,12 +161,12 @@ impl PointModel {
 
     /// Whether its running mean can be judged: of a level that wanders for causes of its own nothing is known.
     pub(super) fn judged(&self) -> bool {
-        self.steady || self.ordinary || self.cycle.is_some()
+        self.steady || self.ordinary || self.cycle.is_any()
     }
 
     /// What its day brings at this part of it, as a multiple of `scale`.
     fn day(&self, part: f64) -> f64 {
-        self.cycle.map_or(0.0, |c| c.at(part))
+        if self.cycle.is_any() { self.cycle.at(part) } else { 0.0 }
     }
 
     /// Expected value under these operating variables (`lags` × q as in [`LearnRow::drivers`]).
@@ -388,7 +388,8 @@ impl Baseline {
 
     /// Mean correlation of a residual with the one before, over the points that are scored; 0 without any.
     pub fn correlation(&self) -> f64 {
-        let (sum, n) = self.models().fold((0.0, 0u32), |(sum, n), m| (sum + m.correlation.clamp(0.0, 0.99), n + 1));
+        let (sum, n) =
+            self.models().fold((0.0, 0u32), |(sum, n), m| (sum + f64::from(m.correlation).clamp(0.0, 0.99), n + 1));
         sum / f64::from(n.max(1))
     }
 
@@ -404,12 +405,14 @@ impl Baseline {
         self.pattern_room = self.room_of_pattern(thresholds);
         for model in self.points.iter_mut().flatten() {
             let mean = thresholds.running_mean;
-            let going_on = 2.0 / (WOBBLE_SHARE * follow) / running_mean::memory(weight, model.correlation);
-            let round = Spread::of(weight, follow, model.correlation);
+            let rho = f64::from(model.correlation);
+            let going_on = 2.0 / (WOBBLE_SHARE * follow) / running_mean::memory(weight, rho);
+            let round = Spread::of(weight, follow, rho);
             let still = STILL_SHARE * thresholds.deviation / mean;
             // Tails are of the record; a spread that has grown since is wander, which they do not describe.
-            model.widened = budget::room_beside(mean, model.independent, going_on) * model.tails.factor(mean);
-            model.room = (round.to_threshold(still) / round.followed).sqrt();
+            model.widened =
+                budget::room_beside(mean, f64::from(model.independent), going_on) * model.tails.factor(mean);
+            model.room = (round.to_threshold(still) / round.followed).sqrt() as f32;
             // Limits lie about the frozen baseline, round which a point wanders more than round a followed level.
             let rows = f64::from(model.rows) / (model.inflation * model.inflation);
             let of = |needed: f64| budget::widened(needed, rows);
@@ -521,7 +524,7 @@ impl Baseline {
         let p = self.points.len().min(values.len()).min(MAX_POINTS);
         if memory.0.len() != self.points.len() {
             let start = |m: &Option<PointModel>| Memory {
-                level: m.as_ref().map_or(0.0, |m| m.level_at_end as f32),
+                level: m.as_ref().map_or(0.0, |m| m.level_at_end),
                 held: 0.0,
                 peak: 0.0,
                 back: 0,
@@ -590,9 +593,9 @@ impl Memory {
         let most = MOST_SIGMAS.max(2.0 * model.least / model.scale);
         let beyond = (z - level).clamp(-most, most);
         let held = f64::from(self.held) + like.weight * (beyond - f64::from(self.held));
-        let expected = held / model.smoothed_sd;
+        let expected = held / f64::from(model.smoothed_sd);
         let wobble = f64::from(self.wobble);
-        let score = expected / (model.room * model.widened.max(wobble.sqrt()));
+        let score = expected / (f64::from(model.room) * model.widened.max(wobble.sqrt()));
         self.held = held as f32;
         if score.abs() < still.from {
             let moved = like.follow * beyond;
@@ -690,7 +693,7 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         inflation: 1.0,
         steady: true,
         ordinary: false,
-        cycle: None,
+        cycle: DayCycle::NONE,
         smoothed_sd: 1.0,
         correlation: 0.0,
         independent: 0.0,
@@ -756,33 +759,35 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
     };
     // One day may show what every day brings; a state's visits are too short for it.
     model.cycle = match pooled {
-        Some(p) => p.cycle.map(|c| c.times(p.scale / model.scale)),
-        None if model.steady => None,
-        None => DayCycle::of(&z, &usable.iter().map(|r| r.day).collect::<Vec<f64>>()),
+        Some(p) => p.cycle.times(p.scale / model.scale),
+        None if model.steady => DayCycle::NONE,
+        None => {
+            let parts: Vec<f64> = usable.iter().map(|r| r.day).collect();
+            DayCycle::of(&z, &parts).unwrap_or(DayCycle::NONE)
+        }
     };
-    let z = match model.cycle {
-        Some(cycle) => usable.iter().zip(&z).map(|(r, z)| z - cycle.at(r.day)).collect(),
-        None => z,
-    };
+    let z: Vec<f64> = usable.iter().zip(&z).map(|(r, z)| z - model.day(r.day)).collect();
     let followed = follow_record(&z, weight, from.follow);
     let residuals = running_mean::residuals(&z);
     let known = running_mean::combined(weight, from.follow, residuals, followed.square, followed.seen);
-    let fitted = model.line.terms.len() + if model.cycle.is_some() { 2 } else { 0 };
-    model.level_at_end = followed.level;
-    model.correlation = residuals.rho;
-    model.smoothed_sd = (known.variance + fitted as f64 / z.len().max(1) as f64 * residuals.square).sqrt();
-    model.independent = known.independent;
+    let fitted = model.line.terms.len() + if model.cycle.is_any() { 2 } else { 0 };
+    let mut spread = (known.variance + fitted as f64 / z.len().max(1) as f64 * residuals.square).sqrt();
+    let mut independent = known.independent;
+    model.level_at_end = followed.level as f32;
+    model.correlation = residuals.rho as f32;
     model.tails = Tails::of(&z, running_mean::weight_as_long(weight, residuals.rho));
     if let Some(p) = pooled {
         // What a state with few rows rests on is the asset's record.
-        let as_there = p.smoothed_sd * p.scale / model.scale;
+        let there = f64::from(p.smoothed_sd);
         if z.len() < LEAST_OWN_ROWS {
-            (model.smoothed_sd, model.correlation, model.tails) = (as_there, p.correlation, p.tails);
+            spread = there * p.scale / model.scale;
+            (model.correlation, model.tails) = (p.correlation, p.tails);
         } else {
-            model.smoothed_sd = model.smoothed_sd.max(p.smoothed_sd.min(MOST_POOLED_INFLATION * alone));
+            spread = spread.max(there.min(MOST_POOLED_INFLATION * alone));
         }
-        model.independent = known.independent.max(0.5 * p.independent);
+        independent = independent.max(0.5 * f64::from(p.independent));
     }
+    (model.smoothed_sd, model.independent) = (spread as f32, independent as f32);
     model.least = traits.least_change.max(traits.least_share * reference.abs());
     model.least_drift = traits.least_drift.max(traits.least_drift_share * reference.abs());
     Some(model)

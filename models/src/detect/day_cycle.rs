@@ -33,6 +33,14 @@ fn wave(part: f64) -> [f64; 2] {
 }
 
 impl DayCycle {
+    /// No cycle.
+    pub(super) const NONE: Self = Self([0.0; 2]);
+
+    /// Whether there is one.
+    pub(super) fn is_any(&self) -> bool {
+        *self != Self::NONE
+    }
+
     /// The cycle of these residuals, if they have one. `parts`: parts of the day, as many.
     pub(super) fn of(residuals: &[f64], parts: &[f64]) -> Option<Self> {
         if residuals.len() != parts.len() || !parts.iter().all(|p| (0.0..=1.0).contains(p)) {

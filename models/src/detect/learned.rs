@@ -232,7 +232,7 @@ impl Learned {
         let models = || self.states.iter().flat_map(|s| s.baseline.models());
         Basis {
             rows: self.pooled.rows(),
-            independent_rows: models().map(|m| m.independent).fold(f64::NAN, f64::min),
+            independent_rows: models().map(|m| f64::from(m.independent)).fold(f64::NAN, f64::min),
             correlation: self.pooled.correlation(),
             widened: models().map(|m| m.widened).fold(1.0, f64::max),
         }

@@ -146,16 +146,7 @@ impl Tails {
 
     /// Of a running mean of weight `weight` of values distributed as these.
     pub(super) fn of(values: &[f64], weight: f64) -> Self {
-        let Some(farthest) = values.iter().copied().map(f64::abs).max_by(f64::total_cmp) else { return Self::NORMAL };
-        // The next of n alike lies beyond all of them once in n + 1 times: one more at the end, on either side.
-        let values: Vec<f64> = values.iter().copied().chain([farthest, -farthest]).collect();
-        let n = values.len() as f64;
-        let mean = values.iter().sum::<f64>() / n;
-        let square = values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / n;
-        if !(square > 0.0) || !(weight > 0.0 && weight < 1.0) {
-            return Self::NORMAL;
-        }
-        let scale = square.sqrt();
+        let Some(cells) = Cells::of(values).filter(|_| weight > 0.0 && weight < 1.0) else { return Self::NORMAL };
         let stay = 1.0 - weight;
         // Nodes at least a tenth apart; each stands for the terms of the mean between two, so that the variance is right.
         let ratio = stay.min(0.9);
@@ -170,14 +161,9 @@ impl Tails {
             let mut before: Option<(f64, f64)> = None;
             for i in (0..count).rev() {
                 let t = FARTHEST * ratio.powi(i as i32);
-                let (mut m, mut m1, mut m2) = (0.0, 0.0, 0.0);
-                for v in &values {
-                    let x = sign * (v - mean) / scale;
-                    let e = (t * x).exp();
-                    (m, m1, m2) = (m + e, m1 + x * e, m2 + x * x * e);
-                }
-                let (first, second) = (m1 / m, m2 / m - (m1 / m) * (m1 / m));
-                k += (m / n).ln();
+                let [m, m1, m2] = cells.moments(sign * t);
+                let (first, second) = (sign * m1 / m, m2 / m - (m1 / m) * (m1 / m));
+                k += m.ln();
                 k1 += t * first;
                 k2 += t * t * second;
                 // θ = t / λ of the mean; here in the scale of θ itself, so that θ K' and θ² K'' appear.
@@ -215,6 +201,53 @@ impl Tails {
     pub(super) fn factor(&self, threshold: f64) -> f64 {
         let [low, high] = self.0.map(f64::from);
         (low + (high - low) * (threshold - KEPT[0]) / (KEPT[1] - KEPT[0])).max(1.0)
+    }
+}
+
+/// How many [`Cells`] there are between the least and the largest value.
+const CELLS: usize = 64;
+
+/// A distribution on an even grid, mean 0 and variance 1; its exponential moments take one exponential however many values
+/// there were.
+struct Cells {
+    share: [f64; CELLS],
+    first: f64,
+    width: f64,
+}
+
+impl Cells {
+    /// `None` of values that are all the same.
+    fn of(values: &[f64]) -> Option<Self> {
+        let farthest = values.iter().copied().map(f64::abs).max_by(f64::total_cmp)?;
+        let width = 2.0 * farthest / (CELLS - 1) as f64;
+        let mut share = [0.0; CELLS];
+        // The next of n alike lies beyond all of them once in n + 1 times: one more at the end, on either side.
+        for v in values.iter().chain(&[farthest, -farthest]) {
+            let place = (v + farthest) / width;
+            let cell = (place as usize).min(CELLS - 2);
+            // Shared between its two neighbours so that the mean stays.
+            share[cell] += 1.0 - (place - cell as f64);
+            share[cell + 1] += place - cell as f64;
+        }
+        let n = values.len() as f64 + 2.0;
+        share.iter_mut().for_each(|s| *s /= n);
+        let at = |i: usize| i as f64 * width - farthest;
+        let mean: f64 = (0..CELLS).map(|i| share[i] * at(i)).sum();
+        let square: f64 = (0..CELLS).map(|i| share[i] * (at(i) - mean) * (at(i) - mean)).sum();
+        let scale = square.sqrt();
+        (scale > 0.0 && scale.is_finite()).then(|| Self { share, first: (at(0) - mean) / scale, width: width / scale })
+    }
+
+    /// Means of eᵗˣ, x eᵗˣ and x² eᵗˣ.
+    fn moments(&self, t: f64) -> [f64; 3] {
+        let (mut x, mut e, step) = (self.first, (t * self.first).exp(), (t * self.width).exp());
+        let mut sums = [0.0; 3];
+        for share in &self.share {
+            let here = share * e;
+            sums = [sums[0] + here, sums[1] + x * here, sums[2] + x * x * here];
+            (x, e) = (x + self.width, e * step);
+        }
+        sums
     }
 }
 
