@@ -15,9 +15,12 @@
 //! taken for the new level.
 //!
 //! *Inflation.* Residuals of machines are autocorrelated, so their running mean spreads more than that of independent
-//! values: the learning record says how much, and scores are divided by it. *Steadiness.* A point of which more than
-//! half the variance lies between twentieths of the learning record (a temperature that follows the day) has no known
-//! steady level; from 25 h of it no step and no pattern can be judged. It is left to limits and drift.
+//! values: [`super::running_mean`] says by how much, and scores are divided by it, with the room that
+//! [`super::budget`] gives to what a short record leaves unknown. *Steadiness.* A point of which more than half the
+//! variance lies between twentieths of the learning record has no known steady level. Where that is a cycle of the day
+//! ([`super::day_cycle`]) scores go by the cycle; where it is no more than values wander that resemble the one before,
+//! their spread says so; where it is neither (a loop that warms up while it is learned) no step and no pattern can be
+//! judged, and the point is left to limits and drift.
 //!
 //! Sources: EWMA and its variance λ/(2−λ): NIST/SEMATECH e-Handbook 6.3.2.4; multivariate EWMA: Lowry et al. (1992),
 //! Technometrics 34(1); T² and SPE: see [`super::pca`]; inflation by variance of block means: Kendall & Stuart,
@@ -27,8 +30,11 @@
 
 use super::autocorrelation;
 use super::budget::{self, Thresholds};
+use super::day_cycle::DayCycle;
 use super::pca::{Pca, PcaParams, PcaScratch, T2Spe};
 use super::regression::{PredictorUse, Regression, RegressionParams};
+use super::running_mean::{self, Spread, Tails};
+use super::tail;
 use crate::manipulate::robust;
 use ndarray::{Array2, ArrayView2};
 use serde::{Deserialize, Serialize};
@@ -39,6 +45,8 @@ pub const MAX_TOGETHER: usize = 32;
 pub const MAX_POINTS: usize = 64;
 /// Number of stretches the learning record is cut into to see how it wanders.
 const STRETCHES: usize = 20;
+/// A level that wanders by more than this share of the variance beyond a first-order series has causes of its own.
+const ORDINARY_WITHIN: f64 = 0.1;
 /// Inflation taken over from the pooled record at most: it also holds what the states' own levels explain.
 const MOST_POOLED_INFLATION: f64 = 3.0;
 /// A richer model is taken when it leaves less than this share of the plainer one's spread.
@@ -55,6 +63,8 @@ const BACK: f64 = 0.3;
 const BACK_FOR: f64 = 3.0;
 /// Share of the record that is passed before following is judged.
 const WARMED_UP: f64 = 1.0 / 6.0;
+/// Share of the threshold of a deviation from which on a point's level is no longer followed, while nothing is wrong.
+pub const STILL_SHARE: f64 = 0.7;
 /// In the learning record nothing counts as odd: it is what normal is learned from.
 const LEARNING_STILL: Still = Still { from: f64::INFINITY };
 /// A point has its part in a deviation from this score.
@@ -96,6 +106,8 @@ pub struct LearnRow<'a> {
     pub points: &'a [f32],
     /// `lags` × q operating variables, the unlagged ones first.
     pub drivers: &'a [f32],
+    /// Part of the day, 0 to 1; NaN where it is not known.
+    pub day: f64,
 }
 
 /// Model of one point in one operating state.
@@ -113,20 +125,26 @@ pub struct PointModel {
     pub inflation: f64,
     /// Whether the learning record has a steady level.
     pub steady: bool,
+    /// Whether its level wanders no more than values do that resemble the one before as its own do.
+    ordinary: bool,
+    /// What the point does in a day, as a multiple of `scale`; only scores know of it.
+    cycle: DayCycle,
     /// Standard deviation that a smoothed residual is measured in, as a multiple of `scale`.
-    smoothed_sd: f64,
+    smoothed_sd: f32,
     /// Correlation of a residual with the one before.
-    pub correlation: f64,
+    pub correlation: f32,
     /// Rows that would tell as much of the spread if they were independent.
-    pub independent: f64,
-    /// Excess kurtosis of a running mean of its residuals, at least 0.
-    pub kurtosis: f64,
-    /// Factor on `smoothed_sd` for want of independent rows and for heavy tails, at least 1.
+    pub independent: f32,
+    /// How much farther than a normal one its running mean strays.
+    tails: Tails,
+    /// Factor on its learned spread for want of independent rows and for heavy tails.
     pub widened: f64,
+    /// Factor on any spread for what a level that stands still leaves to the running mean.
+    room: f32,
     /// Factor on the distance of the baseline's limits, likewise.
     pub limits_widened: f64,
     /// Followed level at the end of the record, as a multiple of `scale`.
-    level_at_end: f64,
+    level_at_end: f32,
     /// The least change that means anything to anybody, kept unit; 0 when any does.
     pub least: f64,
     /// The least slow change that does, kept unit.
@@ -139,6 +157,16 @@ impl PointModel {
     /// Index of the lag whose operating variables explain it.
     pub fn lag(&self) -> usize {
         usize::from(self.lag)
+    }
+
+    /// Whether its running mean can be judged: of a level that wanders for causes of its own nothing is known.
+    pub(super) fn judged(&self) -> bool {
+        self.steady || self.ordinary || self.cycle.is_any()
+    }
+
+    /// What its day brings at this part of it, as a multiple of `scale`.
+    fn day(&self, part: f64) -> f64 {
+        if self.cycle.is_any() { self.cycle.at(part) } else { 0.0 }
     }
 
     /// Expected value under these operating variables (`lags` × q as in [`LearnRow::drivers`]).
@@ -202,6 +230,8 @@ pub struct Baseline {
     /// Factor that brings T² and SPE of the running scores to their theoretical spread, at least 1.
     factor: f64,
     rows: u32,
+    /// Factor on the squares of the pattern for what its few independent rows leave unknown, at least 1.
+    pattern_room: f64,
 }
 
 /// Running memory of one operating state.
@@ -337,6 +367,7 @@ impl Baseline {
             pca: None,
             factor: 1.0,
             rows: u32::try_from(from.rows.len()).unwrap_or(u32::MAX),
+            pattern_room: 1.0,
         }
     }
 
@@ -357,18 +388,31 @@ impl Baseline {
 
     /// Mean correlation of a residual with the one before, over the points that are scored; 0 without any.
     pub fn correlation(&self) -> f64 {
-        let (sum, n) = self
-            .models()
-            .filter(|m| m.steady)
-            .fold((0.0, 0u32), |(sum, n), m| (sum + m.correlation.clamp(0.0, 0.99), n + 1));
+        let (sum, n) =
+            self.models().fold((0.0, 0u32), |(sum, n), m| (sum + f64::from(m.correlation).clamp(0.0, 0.99), n + 1));
         sum / f64::from(n.max(1))
     }
 
     /// Gives points whose spread rests on few independent rows the room that keeps the thresholds' promise.
-    pub fn give_room(&mut self, thresholds: &Thresholds, warning_sigmas: f64, alarm_sigmas: f64) {
+    /// `weight` and `follow` as in [`Learning`].
+    pub fn give_room(
+        &mut self,
+        thresholds: &Thresholds,
+        (weight, follow): (f64, f64),
+        warning_sigmas: f64,
+        alarm_sigmas: f64,
+    ) {
+        self.pattern_room = self.room_of_pattern(thresholds);
         for model in self.points.iter_mut().flatten() {
             let mean = thresholds.running_mean;
-            model.widened = budget::widened(mean, model.independent) / mean * budget::heavy_tails(mean, model.kurtosis);
+            let rho = f64::from(model.correlation);
+            let going_on = 2.0 / (WOBBLE_SHARE * follow) / running_mean::memory(weight, rho);
+            let round = Spread::of(weight, follow, rho);
+            let still = STILL_SHARE * thresholds.deviation / mean;
+            // Tails are of the record; a spread that has grown since is wander, which they do not describe.
+            model.widened =
+                budget::room_beside(mean, f64::from(model.independent), going_on) * model.tails.factor(mean);
+            model.room = (round.to_threshold(still) / round.followed).sqrt() as f32;
             // Limits lie about the frozen baseline, round which a point wanders more than round a followed level.
             let rows = f64::from(model.rows) / (model.inflation * model.inflation);
             let of = |needed: f64| budget::widened(needed, rows);
@@ -377,12 +421,22 @@ impl Baseline {
         }
     }
 
+    /// The pattern's components come from rows that resemble each other; in the far tail what they leave unknown is much.
+    /// Hotelling's T² of new rows is distributed as F where the covariance is estimated and as χ² where it is known.
+    fn room_of_pattern(&self, thresholds: &Thresholds) -> f64 {
+        let Some(pca) = &self.pca else { return 1.0 };
+        let rho = self.correlation();
+        let rows = f64::from(self.rows) * (1.0 - rho * rho) / (1.0 + rho * rho);
+        let squares = thresholds.deviation * thresholds.deviation + 2.0 * 2f64.ln();
+        pca.room(rows, tail::two_sided_p(squares.sqrt()))
+    }
+
     fn learn_pattern(&mut self, from: &Learning<'_>) {
         let together: Vec<u8> = self
             .points
             .iter()
             .enumerate()
-            .filter(|(_, m)| m.as_ref().is_some_and(|m| m.steady))
+            .filter(|(_, m)| m.as_ref().is_some_and(PointModel::judged))
             .map(|(i, _)| i as u8)
             .take(MAX_TOGETHER)
             .collect();
@@ -398,9 +452,9 @@ impl Baseline {
             let mut whole = true;
             for (j, i) in together.iter().enumerate() {
                 let i = usize::from(*i);
-                let z = self.points[i]
-                    .as_ref()
-                    .map_or(f64::NAN, |m| (f64::from(row.points[i]) - m.expected(&drivers, q)) / m.scale);
+                let z = self.points[i].as_ref().map_or(f64::NAN, |m| {
+                    (f64::from(row.points[i]) - m.expected(&drivers, q)) / m.scale - m.day(row.day)
+                });
                 whole &= z.is_finite();
                 // Winsorised: a few odd rows must not turn the components.
                 table[(kept, j)] = z.clamp(-4.0, 4.0);
@@ -414,20 +468,32 @@ impl Baseline {
         // The record's own running scores say how far theory is from this machine's autocorrelation.
         let mut memory = Smoothed::default();
         let mut scored = Scored::default();
-        let mut seen = Vec::with_capacity(kept);
+        let (mut index, mut squares, mut seen) = (0.0, 0.0, 0u32);
         let mut values = vec![f64::NAN; self.points.len()];
-        for row in from.rows {
+        for (n, row) in from.rows.iter().enumerate() {
             widen(row.drivers, &mut drivers);
             widen(row.points, &mut values);
-            self.score(&values, &drivers, from, LEARNING_STILL, &mut memory, &mut scored);
+            self.score(&values, &drivers, row.day, from, LEARNING_STILL, &mut memory, &mut scored);
+            if (n as f64) < WARMED_UP * from.rows.len() as f64 {
+                continue;
+            }
             if let (Some(row), Some(pca)) = (self.pattern(&mut scored), &self.pca) {
-                seen.push(pca.combined(row));
+                index += pca.combined(row);
+                squares += self.together.iter().map(|i| scored.smoothed[usize::from(*i)].powi(2)).sum::<f64>();
+                seen += 1;
             }
         }
         if let Some(pca) = &self.pca {
-            let theory = pca.combined_limit(0.05);
-            let seen = robust::quantile(&seen, 0.95, &mut Vec::new()).unwrap_or(theory);
-            self.factor = if theory > 0.0 && seen.is_finite() { (seen / theory).max(1.0) } else { 1.0 };
+            self.factor = 1.0;
+            let (mean, dof) = pca.combined_moments();
+            let points = self.together.len() as f64;
+            // What of the pattern's spread is not that of its points, if it is more than chance.
+            let apart = (index / mean / (squares / points)).ln();
+            let means = f64::from(seen) / running_mean::memory(from.weight, self.correlation());
+            let doubt = 2.0 / (dof * means.max(1.0));
+            if apart.is_finite() && apart > 0.0 {
+                self.factor = (apart * (1.0 - doubt / (apart * apart)).max(0.0)).exp();
+            }
         }
     }
 
@@ -440,13 +506,15 @@ impl Baseline {
         pca.score(&z[..self.together.len()], &mut scored.pca)
     }
 
-    /// Scores one snapshot and moves the running memory on. `values`: condition points, NaN when missing; `drivers` as
-    /// in [`LearnRow::drivers`]. `like` gives traits and weights (its rows are not looked at). Allocates only on the
+    /// Scores one snapshot and moves the running memory on. `values`: condition points, NaN when missing; `drivers`
+    /// and `day` as in [`LearnRow`]. `like` gives traits and weights (its rows are not looked at). Allocates only on the
     /// first call of a memory.
+    #[expect(clippy::too_many_arguments, reason = "a snapshot, how it is followed, and where to put what it says")]
     pub fn score(
         &self,
         values: &[f64],
         drivers: &[f64],
+        day: f64,
         like: &Learning<'_>,
         still: Still,
         memory: &mut Smoothed,
@@ -456,7 +524,7 @@ impl Baseline {
         let p = self.points.len().min(values.len()).min(MAX_POINTS);
         if memory.0.len() != self.points.len() {
             let start = |m: &Option<PointModel>| Memory {
-                level: m.as_ref().map_or(0.0, |m| m.level_at_end as f32),
+                level: m.as_ref().map_or(0.0, |m| m.level_at_end),
                 held: 0.0,
                 peak: 0.0,
                 back: 0,
@@ -477,9 +545,10 @@ impl Baseline {
             if !residual.is_finite() {
                 continue;
             }
-            out.beyond[i] = out.z[i] - f64::from(memory.0[i].level);
-            let (s, held) = memory.0[i].step(out.z[i], model, like, still);
-            if !model.steady {
+            let z = out.z[i] - model.day(day);
+            out.beyond[i] = z - f64::from(memory.0[i].level);
+            let (s, held) = memory.0[i].step(z, model, like, still);
+            if !model.judged() {
                 continue;
             }
             out.smoothed[i] = s;
@@ -501,7 +570,8 @@ impl Baseline {
         out.deviation = single;
         out.by_pattern = false;
         if let (Some(pca), Some(row)) = (&self.pca, self.pattern(out)) {
-            let row = T2Spe { t2: row.t2 / self.factor, spe: row.spe / self.factor, ..row };
+            let room = self.factor * self.pattern_room;
+            let row = T2Spe { t2: row.t2 / room, spe: row.spe / room, ..row };
             let together = pca.deviation(row);
             // Two statistics are looked at, the largest point and this one.
             let together = (together * together - 2.0 * 2f64.ln()).max(0.0).sqrt();
@@ -523,9 +593,9 @@ impl Memory {
         let most = MOST_SIGMAS.max(2.0 * model.least / model.scale);
         let beyond = (z - level).clamp(-most, most);
         let held = f64::from(self.held) + like.weight * (beyond - f64::from(self.held));
-        let expected = held / (model.smoothed_sd * model.widened);
+        let expected = held / f64::from(model.smoothed_sd);
         let wobble = f64::from(self.wobble);
-        let score = expected / wobble.max(1.0).sqrt();
+        let score = expected / (f64::from(model.room) * model.widened.max(wobble.sqrt()));
         self.held = held as f32;
         if score.abs() < still.from {
             let moved = like.follow * beyond;
@@ -622,11 +692,14 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         scale: 1.0,
         inflation: 1.0,
         steady: true,
+        ordinary: false,
+        cycle: DayCycle::NONE,
         smoothed_sd: 1.0,
         correlation: 0.0,
         independent: 0.0,
-        kurtosis: 0.0,
+        tails: Tails::NORMAL,
         widened: 1.0,
+        room: 1.0,
         limits_widened: 1.0,
         level_at_end: 0.0,
         least: 0.0,
@@ -666,7 +739,7 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         // Few rows see little of the spread.
         model.scale = model.scale.max(0.5 * p.scale);
     }
-    let z: Vec<f64> = left.iter().map(|v| (v / model.scale).clamp(-4.0, 4.0)).collect();
+    let z: Vec<f64> = left.iter().map(|v| (v / model.scale).clamp(-MOST_SIGMAS, MOST_SIGMAS)).collect();
     let weight = from.weight;
     let alone = (weight / (2.0 - weight)).sqrt();
     // How a point wanders is its own, not the state's, and the longer record knows it better: a state's visits are
@@ -680,21 +753,41 @@ fn learn_point(from: &Learning<'_>, i: usize, scratch: &mut Vec<f64>) -> Option<
         (Some(p), false) => p.steady,
         _ => between_share(&z) < 0.5,
     };
-    let estimated = 1.0 + model.line.terms.len() as f64;
-    let followed = follow_record(&z, weight, from.follow);
-    let own = z.len() as f64 / (followed.inflation * followed.inflation);
-    // The spread of a state with few rows rests on the asset's record too: its inflation and its floor come from there.
-    let independent = pooled.map_or(own, |p| own.max(0.5 * p.independent));
-    model.level_at_end = followed.level;
-    let spread = match pooled {
-        Some(p) if z.len() < LEAST_OWN_ROWS => p.inflation,
-        Some(p) => followed.inflation.max(p.inflation.min(MOST_POOLED_INFLATION)),
-        None => followed.inflation,
+    model.ordinary = match (pooled, z.len() >= LEAST_OWN_ROWS) {
+        (Some(p), false) => p.ordinary,
+        _ => between_share(&z) < between_share_of(running_mean::residuals(&z).rho, z.len()) + ORDINARY_WITHIN,
     };
-    model.independent = independent;
-    model.correlation = autocorrelation::first_autocorrelation(&z).unwrap_or(0.0);
-    model.kurtosis = kurtosis_of_mean(&left, model.scale, weight);
-    model.smoothed_sd = spread * (alone * alone + estimated / z.len().max(1) as f64).sqrt();
+    // One day may show what every day brings; a state's visits are too short for it.
+    model.cycle = match pooled {
+        Some(p) => p.cycle.times(p.scale / model.scale),
+        None if model.steady => DayCycle::NONE,
+        None => {
+            let parts: Vec<f64> = usable.iter().map(|r| r.day).collect();
+            DayCycle::of(&z, &parts).unwrap_or(DayCycle::NONE)
+        }
+    };
+    let z: Vec<f64> = usable.iter().zip(&z).map(|(r, z)| z - model.day(r.day)).collect();
+    let followed = follow_record(&z, weight, from.follow);
+    let residuals = running_mean::residuals(&z);
+    let known = running_mean::combined(weight, from.follow, residuals, followed.square, followed.seen);
+    let fitted = model.line.terms.len() + if model.cycle.is_any() { 2 } else { 0 };
+    let mut spread = (known.variance + fitted as f64 / z.len().max(1) as f64 * residuals.square).sqrt();
+    let mut independent = known.independent;
+    model.level_at_end = followed.level as f32;
+    model.correlation = residuals.rho as f32;
+    model.tails = Tails::of(&z, running_mean::weight_as_long(weight, residuals.rho));
+    if let Some(p) = pooled {
+        // What a state with few rows rests on is the asset's record.
+        let there = f64::from(p.smoothed_sd);
+        if z.len() < LEAST_OWN_ROWS {
+            spread = there * p.scale / model.scale;
+            (model.correlation, model.tails) = (p.correlation, p.tails);
+        } else {
+            spread = spread.max(there.min(MOST_POOLED_INFLATION * alone));
+        }
+        independent = independent.max(0.5 * f64::from(p.independent));
+    }
+    (model.smoothed_sd, model.independent) = (spread as f32, independent as f32);
     model.least = traits.least_change.max(traits.least_share * reference.abs());
     model.least_drift = traits.least_drift.max(traits.least_drift_share * reference.abs());
     Some(model)
@@ -739,21 +832,12 @@ fn inflation(z: &[f64], weight: f64, alone: f64) -> f64 {
     if n == 0 { 1.0 } else { ((sum / f64::from(n)).sqrt() / alone).max(1.0) }
 }
 
-/// Excess kurtosis of a running mean of independent values as heavy-tailed as these, which count as they do there.
-fn kurtosis_of_mean(values: &[f64], scale: f64, weight: f64) -> f64 {
-    let n = values.len().max(1) as f64;
-    let moment = |k: i32| values.iter().map(|v| (v / scale).clamp(-MOST_SIGMAS, MOST_SIGMAS).powi(k)).sum::<f64>() / n;
-    let excess = moment(4) / moment(2).powi(2) - 3.0;
-    // Σ w⁴ / (Σ w²)² of the weights λ(1−λ)ʲ.
-    let stay = 1.0 - weight;
-    let share = weight.powi(4) / (1.0 - stay.powi(4)) / (weight / (2.0 - weight)).powi(2);
-    if excess.is_finite() { (share * excess).max(0.0) } else { 0.0 }
-}
-
 /// What following the learning record showed.
 struct Followed {
-    /// Spread of the running mean round the followed level, against that of independent values; at least 1.
-    inflation: f64,
+    /// Mean square of the running mean round the followed level.
+    square: f64,
+    /// Its values that rests on.
+    seen: f64,
     /// Followed level at the end, standard deviations.
     level: f64,
 }
@@ -773,9 +857,7 @@ fn follow_record(z: &[f64], weight: f64, follow: f64) -> Followed {
         level += moved;
         held -= moved;
     }
-    let alone = (weight / (2.0 - weight)).sqrt();
-    let inflation = if n == 0 { 1.0 } else { ((sum / f64::from(n)).sqrt() / alone).max(1.0) };
-    Followed { inflation, level }
+    Followed { square: sum / f64::from(n), seen: f64::from(n), level }
 }
 
 /// Share of the variance that lies between the stretches of the record, 0 to 1.
@@ -795,4 +877,11 @@ fn between_share(z: &[f64]) -> f64 {
         })
         .sum();
     if total > 0.0 { between / total } else { 0.0 }
+}
+
+/// The same of a first-order series with this correlation, to be expected of a record as long.
+fn between_share_of(rho: f64, rows: usize) -> f64 {
+    let mean = |n: usize| autocorrelation::first_order_inflation(rho, n) / n.max(1) as f64;
+    let (whole, stretch) = (mean(rows), mean(rows / STRETCHES));
+    if whole < 1.0 { ((stretch - whole) / (1.0 - whole)).max(0.0) } else { 0.0 }
 }

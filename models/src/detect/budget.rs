@@ -8,22 +8,26 @@
 //! alert. For a stationary normal series with correlation r from one snapshot to the next, the rate at which such runs
 //! begin follows from f₁(x) = φ(x) Φ((u − r x)/√(1−r²)) (past u now, not before) carried on n − 1 times through the
 //! normal transition density: [`run_rate`]. A running mean of weight λ of values with correlation ρ is a second-order
-//! series whose first correlation is (1−λ+ρ)/(1+(1−λ)ρ).
+//! series whose first correlation is (1−λ+ρ)/(1+(1−λ)ρ); it stays longer where it is ([`super::mean_runs`]).
 //!
-//! *Too little to learn from.* A spread learned from ν independent rows is itself uncertain, and the far tail feels it:
-//! [`widened`] takes the Student t with ν degrees of freedom that is as unlikely. Averaged over machines the rate stays
-//! what was asked for; each one with a poor record pays in sensitivity, and says so.
+//! *Too little to learn from.* A spread learned from ν independent rows is itself uncertain, and the far tail feels it. A
+//! running mean is scored by the larger of two spreads, the record's and the one that goes on being learned; [`room_beside`]
+//! gives the first the factor that keeps the rate, averaged over how wrong both may be. For limits, which have one spread
+//! only, [`widened`] takes the Student t with ν degrees of freedom that is as unlikely. Averaged over machines the rate
+//! stays what was asked for; each one with a poor record pays in sensitivity, and says so.
 //!
 //! *Drift.* Overlapping tests count as one for each quarter of their window.
 //!
 //! When *not* to believe it: residuals that wander without bound (the baseline's wobble widens for that as it is
-//! seen). Tails heavier than normal are taken in by their kurtosis ([`heavy_tails`]), on clipped values.
+//! seen). Tails heavier than normal are taken in by [`super::running_mean`], as far as the record shows them. Alarms come
+//! by limits alone, whose distance is a setting and only ever widened: steady machines stay far below their share.
 //!
 //! Sources: run lengths of an EWMA: Lucas & Saccucci (1990), Technometrics 32(1), check values from memory; tabular
 //! CUSUM: Siegmund (1985) as in [`super::arl`]; first correlation of a second-order series: Box & Jenkins, from memory.
 
 use super::legendre::node;
-use super::tail::{normal_cdf, normal_density};
+use super::mean_runs;
+use super::tail::{chi2_upper_tail, normal_cdf, normal_density, normal_upper_tail};
 use crate::param::{ParamFault, within};
 use serde::{Deserialize, Serialize};
 
@@ -35,8 +39,6 @@ const LIMITS: f64 = 0.1;
 const DRIFT: f64 = 0.1;
 /// What reaches an alarm gets this share of what reaches a warning.
 pub const ALARM_SHARE: f64 = 0.1;
-/// Part of the first term of Cornish and Fisher that clipped values need.
-const CLIPPED: f64 = 0.4;
 /// Longest run that is reckoned with; longer persistence is safer still.
 const LONGEST_RUN: u32 = 24;
 /// Nodes of the quadrature: past a threshold u the density falls by e in 1/u.
@@ -122,8 +124,13 @@ pub fn thresholds(budget: CheckedBudget, at: &Circumstances) -> Thresholds {
     let mean = mean_correlation(at.weight, at.correlation);
     let nodes = Nodes::new();
     // The pattern of the points is one more thing to look at.
-    let running_mean =
-        level_for(&nodes, RUNNING_MEANS * yearly / (2.0 * (points + 1.0) * snapshots), mean, at.persistence);
+    let rate = RUNNING_MEANS * yearly / (2.0 * (points + 1.0) * snapshots);
+    let near = level_for(&nodes, rate, mean, at.persistence);
+    // The mean of correlated values is smoother than that; by how much hardly hangs on the threshold.
+    let smoother = mean_runs::run_rate(near, 1.0 - at.weight, at.correlation, at.persistence)
+        / run_rate_by(&nodes, near, mean, at.persistence);
+    let smoother = if smoother.is_finite() { smoother.max(1.0) } else { 1.0 };
+    let running_mean = level_for(&nodes, rate / smoother, mean, at.persistence);
     let deviation = (running_mean * running_mean - 2.0 * points.ln()).max(1.0).sqrt();
     let limit = |share: f64| {
         level_for(&nodes, LIMITS * share * yearly / (2.0 * points * snapshots), at.correlation.max(0.0), at.persistence)
@@ -206,11 +213,22 @@ pub fn widened(u: f64, dof: f64) -> f64 {
     (dof * (u * u / (dof + 1.0)).exp_m1()).sqrt().max(u)
 }
 
-/// Factor on a threshold `u` for an excess kurtosis: part of the first term of Cornish and Fisher, u + κ (u³ − 3u)/24,
-/// since sums of clipped values have tails that end. At least 1. Source: Cornish & Fisher (1938), from memory; the part is
-/// ours, by simulation of clipped t(3) values.
-pub fn heavy_tails(u: f64, kurtosis: f64) -> f64 {
-    (1.0 + CLIPPED * kurtosis.clamp(0.0, 3.0) * (u * u - 3.0) / 24.0).max(1.0)
+/// Factor K on a learned spread so that a score in units of the larger of K times it and of a spread that goes on being
+/// learned passes `u` as seldom as a normal score does. The two rest on `learned` and `later` independent values.
+pub fn room_beside(u: f64, learned: f64, later: f64) -> f64 {
+    let [learned, later] = [learned, later].map(|dof| if dof > 3.0 { dof.min(1e6) } else { 3.0 });
+    let target = normal_upper_tail(u);
+    let below = |x: f64, dof: f64| 1.0 - chi2_upper_tail(dof * x * x, dof);
+    // P(Z > u·max(K a, b)) = ∫ φ(z) P(a < z/(uK)) P(b < z/u).
+    let (z, weight) = Nodes::new().over(0.5 * u, u + 8.0);
+    let at: [f64; NODES] = std::array::from_fn(|i| weight[i] * normal_density(z[i]) * below(z[i] / u, later));
+    let passed = |k: f64| -> f64 { (0..NODES).map(|i| at[i] * below(z[i] / (u * k), learned)).sum() };
+    let (mut low, mut high) = (0.5, 4.0 * widened(u, learned) / u);
+    for _ in 0..14 {
+        let middle = 0.5 * (low + high);
+        if passed(middle) > target { low = middle } else { high = middle }
+    }
+    0.5 * (low + high)
 }
 
 /// Gauss-Legendre nodes on `[-1, 1]`, each with the divisor of its weight.
@@ -230,7 +248,6 @@ impl Nodes {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::tail::normal_upper_tail;
 
     /// Exact: a series without correlation leaves the threshold upwards p(1−p) times per value, and stays n times with
     /// pⁿ.

@@ -4,6 +4,7 @@
 use super::baseline::{Baseline, LearnRow, Learning, MAX_POINTS, PointModel, PointTraits, Scored, Smoothed, Still};
 use super::budget::{self, BudgetParams, Circumstances, Thresholds};
 use super::cusum::{CheckedCusum, CusumParams, Sums};
+use super::day_cycle::part_of_day;
 use super::operating_state::{MAX_VARIABLES, Place, StateMap};
 use crate::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
@@ -30,6 +31,8 @@ const FAIR_PART: f64 = 0.15;
 pub struct Rows<'a> {
     /// Row-major table, `points + lags * drivers` wide, in time order.
     pub table: &'a [f32],
+    /// When each row was; a row without has no part of the day.
+    pub times: &'a [EventTime],
     /// Condition points.
     pub points: usize,
     /// Operating variables per lag; the first `state_drivers` of them form operating states.
@@ -45,7 +48,12 @@ impl<'a> Rows<'a> {
         let width = self.points + self.lags * self.drivers;
         self.table
             .chunks_exact(width.max(1))
-            .map(|r| LearnRow { points: &r[..self.points], drivers: &r[self.points..] })
+            .enumerate()
+            .map(|(n, r)| LearnRow {
+                points: &r[..self.points],
+                drivers: &r[self.points..],
+                day: self.times.get(n).map_or(f64::NAN, |at| part_of_day(*at)),
+            })
             .collect()
     }
 }
@@ -204,7 +212,8 @@ impl Learned {
         self.thresholds = thresholds_of(&allowed, &self.shape, self.pooled.correlation());
         self.steps = steps_of(&allowed, &self.thresholds);
         for state in &mut self.states {
-            state.baseline.give_room(&self.thresholds, allowed.warning_sigmas, allowed.alarm_sigmas);
+            let means = (self.shape.weight, self.shape.follow);
+            state.baseline.give_room(&self.thresholds, means, allowed.warning_sigmas, allowed.alarm_sigmas);
         }
     }
 
@@ -223,7 +232,7 @@ impl Learned {
         let models = || self.states.iter().flat_map(|s| s.baseline.models());
         Basis {
             rows: self.pooled.rows(),
-            independent_rows: models().map(|m| m.independent).fold(f64::NAN, f64::min),
+            independent_rows: models().map(|m| f64::from(m.independent)).fold(f64::NAN, f64::min),
             correlation: self.pooled.correlation(),
             widened: models().map(|m| m.widened).fold(1.0, f64::max),
         }
@@ -243,7 +252,8 @@ impl Learned {
 
     fn push_state(&mut self, rows: &[LearnRow<'_>]) {
         let mut baseline = Baseline::learn(&Self::learning(&self.shape, rows, Some(&self.pooled)));
-        baseline.give_room(&self.thresholds, self.allowed.warning_sigmas, self.allowed.alarm_sigmas);
+        let means = (self.shape.weight, self.shape.follow);
+        baseline.give_room(&self.thresholds, means, self.allowed.warning_sigmas, self.allowed.alarm_sigmas);
         let steps = vec![Sums::new(&self.steps); self.shape.traits.len()];
         // One more is all there may ever be; doubling would keep room for four.
         self.states.reserve_exact(1);
@@ -319,9 +329,9 @@ impl Learned {
         };
         s.last_at = Some(at);
         let like = Self::learning(&self.shape, &[], None);
-        s.baseline.score(values, drivers, &like, still, &mut s.smoothed, &mut out.scored);
+        s.baseline.score(values, drivers, part_of_day(at), &like, still, &mut s.smoothed, &mut out.scored);
         for (i, cusum) in s.steps.iter_mut().enumerate().take(MAX_POINTS) {
-            let Some(model) = s.baseline.point(i).filter(|m| m.steady) else { continue };
+            let Some(model) = s.baseline.point(i).filter(|m| m.judged()) else { continue };
             let z = out.scored.beyond[i] / model.inflation;
             let reading = Reading { at, value: z.clamp(-MOST_OF_ONE, MOST_OF_ONE) };
             let Some(sums) = cusum.update(&self.steps, reading) else { continue };

@@ -338,6 +338,24 @@ impl Pca {
         (second / first, first * first / second)
     }
 
+    /// Mean of the combined index on healthy rows, and the degrees of freedom of the χ² it is taken for.
+    pub fn combined_moments(&self) -> (f64, f64) {
+        let (g, h) = self.combined_box();
+        (g * h, h)
+    }
+
+    /// How much larger than with a known relation the statistics come out at rate `alpha`, for a relation that rests on
+    /// `rows` independent rows: a(n−1)(n+1)/(n(n−a)) F(1−α; a, n−a) against χ²(1−α; a), a the degrees of freedom of the
+    /// combined index. At least 1.
+    pub fn room(&self, rows: f64, alpha: f64) -> f64 {
+        let (_, a) = self.combined_box();
+        let n = rows.max(a + 4.0);
+        let estimated = a * (n - 1.0) * (n + 1.0) / (n * (n - a)) * f_quantile(1.0 - alpha, a, n - a);
+        let known = chi2_quantile(1.0 - alpha, a);
+        let room = estimated / known;
+        if room.is_finite() { room.max(1.0) } else { 1.0 }
+    }
+
     /// Value of the combined index that healthy rows exceed at rate `alpha`.
     pub fn combined_limit(&self, alpha: f64) -> f64 {
         let (g, h) = self.combined_box();

@@ -74,21 +74,23 @@ impl Collected {
         self.run_secs
     }
 
-    fn table(&self, keep: impl Fn(&[f32]) -> bool) -> (Vec<f32>, Option<Vec<u16>>) {
-        let mut table = Vec::with_capacity(self.rows.len() * self.rows.columns());
+    fn table(&self, keep: impl Fn(&[f32]) -> bool) -> Table {
+        let mut times = Vec::with_capacity(self.rows.len());
+        let mut cells = Vec::with_capacity(self.rows.len() * self.rows.columns());
         let mut given = self.given.as_ref().map(|_| Vec::with_capacity(self.rows.len()));
         let mut states = self.given.as_ref().map(|g| g.rows());
-        for (_, row) in self.rows.rows() {
+        for (at, row) in self.rows.rows() {
             let state = states.as_mut().and_then(|s| s.next()).map_or(0, |(_, s)| s[0] as u16);
             if !keep(row) {
                 continue;
             }
-            table.extend_from_slice(row);
+            times.push(at);
+            cells.extend_from_slice(row);
             if let Some(g) = &mut given {
                 g.push(state);
             }
         }
-        (table, given)
+        Table { cells, times, given }
     }
 
     /// Fits everything from what was collected. Rows in which the run signal was below `stopped_below` (known only now
@@ -105,7 +107,7 @@ impl Collected {
             let among = |list: &[u16]| list.iter().position(|p| *p == i);
             among(&layout.drivers).map(|j| layout.conditions.len() + j).or_else(|| among(&layout.conditions))
         });
-        let (table, given) = self.table(|row| {
+        let table = self.table(|row| {
             run_column.and_then(|c| row.get(c)).is_none_or(|v| !v.is_finite() || f64::from(v.abs()) > stopped_below)
         });
         let shape = Shape {
@@ -117,19 +119,27 @@ impl Collected {
             follow: follow(settings, cadence_secs),
         };
         let allowed = allowed(settings, cadence_secs);
-        Some(Learned::learn(shape, rows_of(&table, layout), given.as_deref(), allowed))
+        Some(Learned::learn(shape, rows_of(&table, layout), table.given.as_deref(), allowed))
     }
 
     /// Adds what was collected outside all known states as a state of its own.
     pub fn add_to(&self, learned: &mut Learned, layout: &Layout) -> Option<u16> {
-        let (table, _) = self.table(|_| true);
+        let table = self.table(|_| true);
         learned.add_state(rows_of(&table, layout))
     }
 }
 
-fn rows_of<'a>(table: &'a [f32], layout: &Layout) -> Rows<'a> {
+/// Rows to learn from: their cells, when they were, and the operating state of each where it is given.
+struct Table {
+    cells: Vec<f32>,
+    times: Vec<EventTime>,
+    given: Option<Vec<u16>>,
+}
+
+fn rows_of<'a>(table: &'a Table, layout: &Layout) -> Rows<'a> {
     Rows {
-        table,
+        table: &table.cells,
+        times: &table.times,
         points: layout.conditions.len(),
         drivers: layout.drivers.len(),
         state_drivers: layout.operating,

@@ -15,7 +15,7 @@ use crate::advise::document::{SetUp, Zone};
 use crate::engine::{Output, Score};
 use roundsman_models::EventTime;
 use roundsman_models::detect::alarm::{AlarmLife, Condition, Severity as Level};
-use roundsman_models::detect::baseline::Still;
+use roundsman_models::detect::baseline::{STILL_SHARE, Still};
 use roundsman_models::detect::drift::{self, Drift, DriftRule};
 use roundsman_models::detect::learned::{LEAST_NEW_ROWS, Learned, Step};
 use roundsman_models::detect::limits::{Crossed, Expected, LimitState, PointLimits, Source};
@@ -35,8 +35,6 @@ const SETTLE_CADENCES: f64 = 3.0;
 /// Shares of the advisory threshold at which a point's score leaves and rejoins the ordinary.
 const ODD_FROM: f64 = 0.6;
 const ODD_UNTIL: f64 = 0.4;
-/// The same from which its level is no longer followed while nothing is wrong; while something is, [`ODD_UNTIL`].
-const STILL_FROM: f64 = 0.7;
 /// Cadences within which the running mean must confirm a crossed sum.
 const CANDIDATE_LASTS: f64 = 48.0;
 /// Snapshots for which evidence must have gone before the zone says so.
@@ -576,7 +574,7 @@ impl Machine {
         };
         now.judged.extend(now.values.iter().enumerate().map(|(i, v)| if cold(i) { f64::NAN } else { *v }));
         let (odd, mean) = (learned.thresholds().deviation, learned.thresholds().running_mean);
-        let still = Still { from: odd * if self.persistence.active().is_some() { ODD_UNTIL } else { STILL_FROM } };
+        let still = Still { from: odd * if self.persistence.active().is_some() { ODD_UNTIL } else { STILL_SHARE } };
         learned.watch(state, at, &now.judged, &self.drivers, still, &mut now.watched);
         for (i, judged) in now.judged.iter().enumerate().filter(|(i, _)| now.values[*i].is_finite()) {
             if judged.is_nan() {
