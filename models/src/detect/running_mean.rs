@@ -45,7 +45,7 @@ impl Spread {
 
     /// The variance of an ordinary series that reaches a threshold as seldom, when the level stands still from a share
     /// `still` of the threshold on.
-    pub(super) fn to_threshold(&self, still: f64) -> f64 {
+    pub(super) fn to_threshold(self, still: f64) -> f64 {
         let k = still.clamp(0.0, 1.0);
         let frozen = 1.0 - k * k + 2.0 * self.share * k * (1.0 - k);
         1.0 / (k * k / self.followed + frozen / self.mean)
