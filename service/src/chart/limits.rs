@@ -82,8 +82,8 @@ pub(super) fn draw(svg: &mut Svg, plot: &Plot, palette: &Palette, lines: &[Line]
             let leader = format!("M{begin:.1} {level:.1}L{:.1} {middle:.1}", right + 2.0);
             svg.path(&format!("limit leader {class}"), &leader, "none", colour, r##"stroke-width="0.8""##);
         }
-        let (class, colours) = (format!("{class}-text small"), (colour, palette.ground));
-        svg.haloed((right, foot), Anchor::End, &class, colours, &label.line.text);
+        svg.plate((right - width(label.line), right), foot, palette.ground);
+        svg.text((right, foot), Anchor::End, &format!("{class}-text small"), colour, &label.line.text);
     }
 }
 

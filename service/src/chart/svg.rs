@@ -61,19 +61,13 @@ impl Svg {
         ));
     }
 
-    /// Text that stays readable over lines: a rim in the colour of the ground. On the page its style sheet gives the rim.
-    pub fn haloed(
-        &mut self,
-        (x, y): (f64, f64),
-        anchor: Anchor,
-        class: &str,
-        (fill, ground): (&str, &str),
-        text: &str,
-    ) {
+    /// What makes text readable over lines: a plate in the colour of the ground, which on the page its style sheet gives. A
+    /// rim round the letters would be printed as the same words once more.
+    pub fn plate(&mut self, (left, right): (f64, f64), foot: f64, ground: &str) {
         self.put(format_args!(
-            r##"<text x="{x:.1}" y="{y:.1}" text-anchor="{}" class="{class} over" fill="{fill}" stroke="{ground}" stroke-width="3" stroke-linejoin="round" paint-order="stroke">{}</text>"##,
-            anchor.word(),
-            escape(text)
+            r##"<rect class="plate" x="{left:.1}" y="{:.1}" width="{:.1}" height="11.5" fill="{ground}" fill-opacity="0.8"/>"##,
+            foot - 9.0,
+            (right - left).max(0.0)
         ));
     }
 

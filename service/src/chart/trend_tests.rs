@@ -122,10 +122,16 @@ fn attribute(element: &str, name: &str) -> f64 {
     value.and_then(|value| value.parse().ok()).expect(element)
 }
 
+/// What is written at limits.
+fn label_elements(svg: &str) -> Vec<&str> {
+    let at_limits = [r#"class="alarm-text small""#, r#"class="warning-text small""#];
+    svg.lines().filter(|line| at_limits.iter().any(|class| line.contains(class))).collect()
+}
+
 /// Heights of the feet of labels, by their text.
 fn labels(svg: &str) -> Vec<(String, f64)> {
-    let texts = svg.lines().filter(|line| line.starts_with("<text") && line.contains("-text small over"));
-    texts
+    label_elements(svg)
+        .iter()
         .map(|line| {
             let said = line.split('>').nth(1).and_then(|rest| rest.split('<').next()).expect(line);
             (said.to_owned(), attribute(line, "y"))
@@ -204,7 +210,7 @@ fn a_line_that_begins_within_the_picture_has_its_label_before_it() {
     let now: &'static [Period] = Vec::leak(vec![Period { began: at(2 * DAY - 60), ended: None, state: "1".into() }]);
     let Picture { svg, plot } = drawn(Units::Metric, |chart| (chart.limits, chart.periods) = (near, now));
     let begins = plot.left + 0.88 * (plot.right - plot.left);
-    let texts: Vec<&str> = svg.lines().filter(|line| line.contains("-text small over")).collect();
+    let texts = label_elements(&svg);
     assert_eq!(texts.len(), 4);
     assert!(texts.iter().all(|text| attribute(text, "x") < begins), "none over a line: {texts:?}");
     let led = leaders(&svg);
