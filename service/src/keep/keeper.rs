@@ -25,6 +25,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
+use tokio::sync::mpsc::error::TryRecvError;
 use tokio::sync::{Notify, mpsc, oneshot, watch};
 
 /// One thing to keep.
@@ -203,6 +204,11 @@ pub enum Order {
 
 /// Orders per transaction: bounds the memory of one and the time of its sync.
 const ORDERS: usize = 64;
+/// How long rows of the trend may wait for others: each transaction writes every page it touches, and those of one minute
+/// touch the same pages over and over.
+const GATHERED_FOR: Duration = Duration::from_millis(100);
+/// How soon something urgent that comes meanwhile is seen.
+const LOOKS_EVERY: Duration = Duration::from_millis(2);
 
 /// The keeper.
 pub struct Keeper {
@@ -282,11 +288,7 @@ impl Keeper {
             self.status.vitals.before_keeper.set(self.orders.len() as u64);
             let Some(first) = self.orders.blocking_recv() else { break };
             worker.busy();
-            let mut orders = vec![first];
-            while orders.len() < ORDERS {
-                let Ok(more) = self.orders.try_recv() else { break };
-                orders.push(more);
-            }
+            let orders = self.gathered(first);
             let mut writes = Vec::new();
             let mut answers = Vec::new();
             for order in orders {
@@ -340,6 +342,25 @@ impl Keeper {
                 self.outbox_changed.notify_one();
             }
         }
+    }
+
+    /// The first order and those behind it. What somebody waits for goes at once, with all that came before; the rest may
+    /// wait a little, since the journal has it.
+    fn gathered(&mut self, first: Order) -> Vec<Order> {
+        let until = Instant::now() + GATHERED_FOR;
+        let mut urgent = is_urgent(&first);
+        let mut orders = vec![first];
+        while orders.len() < ORDERS {
+            match self.orders.try_recv() {
+                Ok(more) => {
+                    urgent |= is_urgent(&more);
+                    orders.push(more);
+                }
+                Err(TryRecvError::Empty) if !urgent && Instant::now() < until => std::thread::sleep(LOOKS_EVERY),
+                Err(_) => break,
+            }
+        }
+        orders
     }
 
     fn count_outbox(&mut self) {
@@ -475,6 +496,21 @@ fn write_closed_trends(transaction: &Transaction<'_>, writes: &[Write]) -> rusql
         }
     }
     Ok(())
+}
+
+/// Whether somebody waits for it: all but what is only looked up later.
+fn is_urgent(order: &Order) -> bool {
+    let later = |record: &Record| {
+        matches!(
+            record,
+            Record::Trend { .. }
+                | Record::Score { .. }
+                | Record::Asset { .. }
+                | Record::Period { .. }
+                | Record::State { .. }
+        )
+    };
+    !matches!(order, Order::Records(records) if records.iter().all(later))
 }
 
 fn touches_outbox(write: &Write) -> bool {
