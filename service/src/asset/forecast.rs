@@ -212,8 +212,7 @@ impl Forecaster {
             });
         }
         statement.model.get_or_insert_with(|| life.model.name().to_owned());
-        let from = levels.first().map_or(at, |first| first.at);
-        self.standing.begin(moving.place, at, (from, soonest), life.model, grounds);
+        self.standing.begin(moving.place, at, (life.degradation.onset, soonest), life.model, grounds);
     }
 
     fn empty(&self, why: Option<&str>) -> RemainingLife {

@@ -1,9 +1,10 @@
 //! Fits that still stand: a trend of weeks is not told anew every hour.
 //!
 //! A block adds one point to a series of dozens, and a fit tries some two thousand courses through all of them. So a fit
-//! stands until its series is longer by [`OF_SERIES`] or [`OF_LIFE`] of the soonest P10 has passed, whichever comes first;
-//! what is stated in between is what was stated, less the time that went by. It ends at once where what is forecast
-//! changes: a limit set or passed, a step. Both shares are our judgement: well within the intervals.
+//! stands until its trend is older by [`OF_AGE`] or [`OF_LIFE`] of the soonest P10 has passed, whichever comes first; what
+//! is stated in between is what was stated, less the time that went by. A trend of hours is fitted with every block: there
+//! each one changes much. A fit ends at once where what is forecast changes: a limit set or passed, a step. Both shares are
+//! our judgement: well within the intervals.
 
 use super::machine::Watch;
 use crate::advise::document::Forecast;
@@ -12,8 +13,8 @@ use roundsman_models::detect::alarm::Severity;
 use roundsman_models::prognose::{DegradationModel, Side};
 use serde::{Deserialize, Serialize};
 
-/// Share of the series' length by which it may grow.
-const OF_SERIES: f64 = 1.0 / 32.0;
+/// Share of the trend's age, from its onset, by which it may grow.
+const OF_AGE: f64 = 1.0 / 32.0;
 /// Share of the time left, taken at P10, that may pass.
 const OF_LIFE: f64 = 1.0 / 12.0;
 
@@ -49,17 +50,17 @@ struct Fit {
 pub(super) struct Standing(Vec<Fit>);
 
 impl Standing {
-    /// A new fit, of a series that began at `series_from`, whose soonest target has this P10.
+    /// A new fit, of a trend with this onset, whose soonest target has this P10.
     pub(super) fn begin(
         &mut self,
         place: usize,
         at: EventTime,
-        (series_from, p10_hours): (EventTime, f64),
+        (onset, p10_hours): (EventTime, f64),
         model: DegradationModel,
         grounds: Grounds,
     ) {
         let place = place as u16;
-        let hours = (OF_SERIES * at.hours_since(series_from)).min(OF_LIFE * p10_hours);
+        let hours = (OF_AGE * at.hours_since(onset)).min(OF_LIFE * p10_hours);
         let until = at.plus_secs(3600.0 * hours.max(0.0));
         self.forget(place);
         self.0.push(Fit { place, until, told: at, model, grounds });
@@ -105,7 +106,7 @@ mod tests {
         Grounds { step: None, crossed: None, limits: vec![(Side::Upper, own)] }
     }
 
-    /// 320 h of series and a P10 of 60 h: five hours, by the life left.
+    /// 320 h of trend and a P10 of 60 h: five hours, by the life left.
     fn begun(at_hours: f64) -> Standing {
         let mut standing = Standing::default();
         standing.begin(3, at(at_hours), (at(0.0), 60.0), DegradationModel::Linear, grounds(Some(7.1)));
@@ -113,7 +114,7 @@ mod tests {
     }
 
     #[test]
-    fn a_fit_stands_for_its_share_of_the_series_or_of_the_life_left() {
+    fn a_fit_stands_for_its_share_of_the_trends_age_or_of_the_life_left() {
         let mut standing = begun(320.0);
         let mut told = 0.0;
         for hour in 1..5 {

@@ -72,12 +72,11 @@ impl MqttLink for LinkV3 {
     async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
         let outcome = loop {
             let first = self.eventloop.poll().await;
-            let now = (self.now)();
-            let outcome = first.map(|event| self.translate(event, now, events)).map_err(|error| self.fault(error));
+            let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
             // In this module CONNACK overtakes what is still buffered from before a fault, so the buffer is emptied in
             // the very turn that failed.
             while let Some(event) = self.eventloop.state.events.pop_front() {
-                self.translate(event, now, events);
+                self.translate(event, events);
             }
             if outcome.is_err() || self.acks.load(Ordering::Relaxed) == 0 {
                 break outcome;
@@ -94,7 +93,7 @@ impl MqttLink for LinkV3 {
 }
 
 impl LinkV3 {
-    fn translate(&mut self, event: Event, now: EventTime, events: &mut Vec<LinkEvent>) {
+    fn translate(&mut self, event: Event, events: &mut Vec<LinkEvent>) {
         let packet = match event {
             Event::Incoming(packet) => packet,
             Event::Outgoing(Outgoing::PubAck(_)) => {
@@ -118,7 +117,7 @@ impl LinkV3 {
                     retain: publish.retain,
                     dup: publish.dup,
                     packet_id: if publish.qos == QoS::AtMostOnce { 0 } else { publish.pkid },
-                    received: now,
+                    received: (self.now)(),
                     reply_to: None,
                 }));
             }

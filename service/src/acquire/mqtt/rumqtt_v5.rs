@@ -90,12 +90,11 @@ impl MqttLink for LinkV5 {
     async fn poll(&mut self, events: &mut Vec<LinkEvent>) -> Result<(), LinkFault> {
         let outcome = loop {
             let first = self.eventloop.poll().await;
-            let now = (self.now)();
-            let outcome = first.map(|event| self.translate(event, now, events)).map_err(|error| self.fault(error));
+            let outcome = first.map(|event| self.translate(event, events)).map_err(|error| self.fault(error));
             // Up to ten packets were read in that turn; and after a fault what was read before it is still there and
             // must not be taken for the next connection's.
             while let Some(event) = self.eventloop.state.events.pop_front() {
-                self.translate(event, now, events);
+                self.translate(event, events);
             }
             // The crate writes one request a turn. Acknowledgements come in hundreds, so they go out in one call: no
             // new ones are taken meanwhile, and none of these waits for anything but the socket.
@@ -115,7 +114,7 @@ impl MqttLink for LinkV5 {
 }
 
 impl LinkV5 {
-    fn translate(&mut self, event: Event, now: EventTime, events: &mut Vec<LinkEvent>) {
+    fn translate(&mut self, event: Event, events: &mut Vec<LinkEvent>) {
         let packet = match event {
             Event::Incoming(packet) => packet,
             Event::Outgoing(Outgoing::PubAck(_)) => {
@@ -130,7 +129,7 @@ impl LinkV5 {
                 self.answered = true;
                 events.push(LinkEvent::Connected { session_present: ack.session_present });
             }
-            Packet::Publish(publish) => events.push(LinkEvent::Message(self.message(publish, now))),
+            Packet::Publish(publish) => events.push(LinkEvent::Message(self.message(publish))),
             Packet::SubAck(ack) => events.extend(ack.return_codes.into_iter().map(|code| {
                 LinkEvent::Subscribed(match code {
                     SubscribeReasonCode::Success(qos) => Ok(qos as u8),
@@ -147,7 +146,7 @@ impl LinkV5 {
         }
     }
 
-    fn message(&self, publish: Publish, received: EventTime) -> Message {
+    fn message(&self, publish: Publish) -> Message {
         let reply_to = publish.properties.and_then(|properties| {
             Some(ReplyTo { topic: properties.response_topic?, correlation: properties.correlation_data })
         });
@@ -159,7 +158,7 @@ impl LinkV5 {
             retain: publish.retain,
             dup: publish.dup,
             packet_id: if publish.qos == QoS::AtMostOnce { 0 } else { publish.pkid },
-            received,
+            received: (self.now)(),
             reply_to,
         }
     }
