@@ -75,8 +75,14 @@ pub fn guess(name: &str, unit: Option<&Unit>) -> Guess {
     Guess {
         quantity: quantity.unwrap_or(Quantity::Other),
         detection,
-        surroundings: words.iter().any(|w| SURROUNDINGS.contains(&w.as_str())),
+        surroundings: words.iter().any(|w| SURROUNDINGS.contains(&w.as_str())) || is_air_temperature(&words),
     }
+}
+
+/// The temperature of the air and of no part of a machine: of air that is sealed or discharged the name says more.
+fn is_air_temperature(words: &[String]) -> bool {
+    let (air, rest): (Vec<_>, Vec<_>) = words.iter().cloned().partition(|word| word == "air");
+    air.len() == 1 && rest.len() == 1 && by_name(&rest) == Some(Quantity::Temperature)
 }
 
 /// The unit's word stands, except that a state is a state whatever unit somebody hung on it.
@@ -310,6 +316,18 @@ mod tests {
     fn surroundings_explain_and_form_no_states() {
         let point = point("ambient_temp", Unit::parse("°C").as_ref(), true);
         assert_eq!((point.quantity, point.role), (Quantity::Temperature, Role::Ambient));
+    }
+
+    #[test]
+    fn the_air_is_surroundings_and_the_air_of_a_machine_is_not() {
+        let role = |name: &str, unit: &str| super::point(name, Unit::parse(unit).as_ref(), true).role;
+        for name in ["air_temp", "AirTemperature", "temp.air"] {
+            assert_eq!(role(name, "°C"), Role::Ambient, "{name}");
+        }
+        for name in ["discharge_air_temp", "seal_air_temp", "seal_air", "oil_temp"] {
+            assert_eq!(role(name, "°C"), Role::Condition, "{name}");
+        }
+        assert_eq!(role("air_flow", "m3/h"), Role::Condition);
     }
 
     #[test]

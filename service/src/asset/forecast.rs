@@ -173,6 +173,7 @@ impl Forecaster {
         }
         let targets: Vec<Target> = named.iter().map(|n| n.target).collect();
         if are_past(&targets, &levels) {
+            self.standing.forget(moving.place as u16);
             statement.none_because = Some(format!("{}: its limits are reached already", spec.name));
             return;
         }

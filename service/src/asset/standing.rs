@@ -66,11 +66,15 @@ impl Standing {
         self.0.push(Fit { place, until, told: at, model, grounds });
     }
 
-    /// How long ago a fit's times were told, and its model, if it still stands on these grounds. Now they are told again.
+    /// How long ago a fit's times were told, and its model, if it still stands on these grounds. Now they are told again. One
+    /// that does not is over, also if its grounds come back: what it stated is gone by then.
     pub(super) fn tell(&mut self, place: usize, at: EventTime, grounds: &Grounds) -> Option<(f64, DegradationModel)> {
         let place = place as u16;
         let stands = |fit: &&mut Fit| fit.place == place && at < fit.until && fit.grounds == *grounds;
-        let fit = self.0.iter_mut().find(stands)?;
+        let Some(fit) = self.0.iter_mut().find(stands) else {
+            self.forget(place);
+            return None;
+        };
         let hours = at.hours_since(fit.told);
         fit.told = at;
         Some((hours, fit.model))
@@ -142,6 +146,9 @@ mod tests {
             assert_eq!(begun(320.0).tell(3, at(321.0), &other), None);
         }
         assert_eq!(begun(320.0).tell(4, at(321.0), &grounds(Some(7.1))), None, "of another point");
+        let mut over = begun(320.0);
+        assert_eq!(over.tell(3, at(321.0), &grounds(None)), None);
+        assert_eq!(over.tell(3, at(322.0), &grounds(Some(7.1))), None, "nor when its grounds come back");
         let mut standing = begun(320.0);
         standing.forget(3);
         assert_eq!(standing.tell(3, at(321.0), &grounds(Some(7.1))), None);
