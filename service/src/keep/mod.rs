@@ -9,6 +9,7 @@ pub mod findings;
 pub mod histories;
 pub mod journal;
 pub mod keeper;
+mod lock;
 pub mod mail;
 pub mod plate;
 mod prune;

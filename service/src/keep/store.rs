@@ -1,5 +1,6 @@
 //! `state.db`: schema, opening, recovery, and the statements the keeper's thread uses.
 
+use super::lock::Lock;
 use super::mail::mail_tables;
 use super::plate::Plate;
 use super::report_mail::{FIRST_PART, report_mail_tables};
@@ -15,7 +16,7 @@ use bytes::Bytes;
 use roundsman_models::EventTime;
 use rusqlite::{CachedStatement, Connection, OptionalExtension, Transaction, params};
 use std::collections::HashMap;
-use std::fs::{File, OpenOptions, Permissions, TryLockError};
+use std::fs::{OpenOptions, Permissions};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
@@ -268,7 +269,7 @@ pub struct Store {
     pub(super) rows: HashMap<String, i64>,
     path: PathBuf,
     dir: PathBuf,
-    _lock: File,
+    _lock: Lock,
 }
 
 /// What an earlier run left.
@@ -303,14 +304,7 @@ impl Store {
         // Learned states and the audit are nobody else's business.
         std::fs::DirBuilder::new().recursive(true).mode(0o700).create(dir).map_err(at(dir))?;
         check_rights(dir)?;
-        let lock_path = dir.join("lock");
-        let lock = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&lock_path);
-        let lock = lock.map_err(at(&lock_path))?;
-        match lock.try_lock() {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(KeepError::Locked { path: lock_path }),
-            Err(TryLockError::Error(source)) => return Err(KeepError::Path { path: lock_path, source }),
-        }
+        let lock = Lock::take(dir)?;
         let path = dir.join("state.db");
         let connection = open(&path, TABLES, &CHANGES)?;
         // For people with a database tool; a view is no change of the tables.
