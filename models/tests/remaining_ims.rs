@@ -78,7 +78,7 @@ fn bearing_1_is_forecast_to_a_failure_at_an_unknown_level_better_than_by_its_age
     let mut first = None;
     for hour in LEARNED + 1..blocks.len() {
         let now = blocks[hour - 1].at;
-        let got = to_failure(&blocks[..hour], now, factor * normal, Side::Upper, &doubt, scatter);
+        let got = to_failure(&blocks[..hour], now, factor * normal, Side::Upper, &doubt, scatter).map(|f| f.time);
         if hour <= blocks.len() / 2 {
             assert!(got.is_err(), "a forecast after {hour} h, before any damage: {got:?}");
             continue;

@@ -376,46 +376,94 @@ fn keep_independent(columns: &mut Vec<Column>, n: usize, own_share: f64) {
     });
 }
 
-/// Intercept and coefficients, by linfa's least squares on rows weighted until they rest; `None` if it gives up.
+/// Intercept and coefficients, by linfa's least squares on rows weighted until they rest; `None` if it gives up. The
+/// rounds between the first and the last only find the weights, and are solved by the normal equations: the columns are
+/// standardised and bring enough of their own for that.
 fn solve(columns: &[Column], target: &[f64], huber_sigmas: f64) -> Option<Vec<f64>> {
-    let n = target.len();
-    if n == 0 {
-        return None;
+    let mut weights = vec![1.0; target.len()];
+    let mut coefficients = by_linfa(columns, target, &weights)?;
+    if huber_sigmas == 0.0 {
+        return Some(coefficients);
     }
-    let mut weights = vec![1.0; n];
-    let mut coefficients: Vec<f64> = Vec::new();
     for _ in 0..100 {
-        // Ours the column of ones: linfa's own cannot be weighted.
-        let mut design = Vec::with_capacity(n * (columns.len() + 1));
-        for (i, root) in weights.iter().map(|w| f64::sqrt(*w)).enumerate() {
-            design.push(root);
-            design.extend(columns.iter().map(|column| root * column.values[i]));
-        }
-        let design = Array2::from_shape_vec((n, columns.len() + 1), design).ok()?;
-        let weighted: Array1<f64> = target.iter().zip(&weights).map(|(y, w): (&f64, &f64)| y * w.sqrt()).collect();
-        let fitted = LinearRegression::new().with_intercept(false).fit(&DatasetBase::new(design, weighted)).ok()?;
-        let next = fitted.params().to_vec();
-        if !next.iter().all(|c| c.is_finite()) {
-            return None;
-        }
-        let size = next.iter().fold(0f64, |a, b| a.max(b.abs()));
-        let moved = next.iter().zip(&coefficients).map(|(a, b)| (a - b).abs()).fold(0f64, f64::max);
-        let at_rest = !coefficients.is_empty() && moved <= 1e-10 * size;
-        coefficients = next;
-        if huber_sigmas == 0.0 || at_rest {
-            break;
-        }
+        let size = coefficients.iter().fold(0f64, |a, b| a.max(b.abs()));
         let residuals = residuals(columns, &coefficients, target);
         let sd = mad_sd(&residuals)?;
         let scattered = sd > 1e-12 * size;
         if !scattered {
-            break; // more than half of the rows lie on the line
+            return Some(coefficients); // more than half of the rows lie on the line
         }
         for (weight, residual) in weights.iter_mut().zip(&residuals) {
             *weight = (huber_sigmas * sd / residual.abs()).min(1.0);
         }
+        let next = by_normal_equations(columns, target, &weights).or_else(|| by_linfa(columns, target, &weights))?;
+        let moved = next.iter().zip(&coefficients).map(|(a, b)| (a - b).abs()).fold(0f64, f64::max);
+        let size = next.iter().fold(0f64, |a, b| a.max(b.abs()));
+        coefficients = next;
+        if moved <= 1e-10 * size {
+            break;
+        }
     }
-    Some(coefficients)
+    by_linfa(columns, target, &weights)
+}
+
+fn by_linfa(columns: &[Column], target: &[f64], weights: &[f64]) -> Option<Vec<f64>> {
+    let n = target.len();
+    if n == 0 {
+        return None;
+    }
+    // Ours the column of ones: linfa's own cannot be weighted.
+    let mut design = Vec::with_capacity(n * (columns.len() + 1));
+    for (i, root) in weights.iter().map(|w| w.sqrt()).enumerate() {
+        design.push(root);
+        design.extend(columns.iter().map(|column| root * column.values[i]));
+    }
+    let design = Array2::from_shape_vec((n, columns.len() + 1), design).ok()?;
+    let weighted: Array1<f64> = target.iter().zip(weights).map(|(y, w): (&f64, &f64)| y * w.sqrt()).collect();
+    let fitted = LinearRegression::new().with_intercept(false).fit(&DatasetBase::new(design, weighted)).ok()?;
+    let found = fitted.params().to_vec();
+    found.iter().all(|c| c.is_finite()).then_some(found)
+}
+
+/// Weighted least squares by Cholesky's factor of the normal equations; `None` where they are singular to rounding.
+fn by_normal_equations(columns: &[Column], target: &[f64], weights: &[f64]) -> Option<Vec<f64>> {
+    let p = columns.len() + 1;
+    let (mut gram, mut right) = (vec![0.0; p * p], vec![0.0; p]);
+    // Off the first value: the target's own level would cost digits.
+    let level = *target.first()?;
+    let mut row = vec![1.0; p];
+    for (i, (y, weight)) in target.iter().zip(weights).enumerate() {
+        row.iter_mut().skip(1).zip(columns).for_each(|(x, column)| *x = column.values[i]);
+        for a in 0..p {
+            let weighted = weight * row[a];
+            right[a] += weighted * (y - level);
+            (0..=a).for_each(|b| gram[a * p + b] += weighted * row[b]);
+        }
+    }
+    for a in 0..p {
+        for b in 0..=a {
+            let rest: f64 = gram[a * p + b] - (0..b).map(|k| gram[a * p + k] * gram[b * p + k]).sum::<f64>();
+            gram[a * p + b] = if a == b {
+                let enough = rest > 1e-9 * gram[a * p + a];
+                if !enough {
+                    return None;
+                }
+                rest.sqrt()
+            } else {
+                rest / gram[b * p + b]
+            };
+        }
+    }
+    for a in 0..p {
+        let rest: f64 = right[a] - (0..a).map(|k| gram[a * p + k] * right[k]).sum::<f64>();
+        right[a] = rest / gram[a * p + a];
+    }
+    for a in (0..p).rev() {
+        let rest: f64 = right[a] - (a + 1..p).map(|k| gram[k * p + a] * right[k]).sum::<f64>();
+        right[a] = rest / gram[a * p + a];
+    }
+    right[0] += level;
+    right.iter().all(|c| c.is_finite()).then_some(right)
 }
 
 fn residuals(columns: &[Column], coefficients: &[f64], target: &[f64]) -> Vec<f64> {

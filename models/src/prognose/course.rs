@@ -29,7 +29,16 @@ const BAND: f64 = 3.0;
 /// Blocks after the onset from which there is a course.
 const FEWEST_SINCE: usize = 8;
 
-/// Hours to a failure at a level in doubt, whose median is `limit`. `scatter`: standard deviation of healthy blocks.
+/// A failure at a level nobody knows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Failure {
+    /// Median of the levels that are left, now that those up to the highest were survived.
+    pub level: f64,
+    /// Hours from now.
+    pub time: TimeToLimit,
+}
+
+/// Hours to a failure at a level in doubt, whose median was `limit` while the machine was healthy. `scatter`: standard deviation of healthy blocks.
 ///
 /// # Errors
 /// Why nobody can say.
@@ -40,7 +49,7 @@ pub fn to_failure(
     side: Side,
     doubt: &LevelDoubt,
     scatter: f64,
-) -> Result<TimeToLimit, NoForecast> {
+) -> Result<Failure, NoForecast> {
     let horizon_hours = RemainingParams::default().horizon_hours;
     let sign = if side == Side::Upper { 1.0 } else { -1.0 };
     let LevelDoubt { healthy, ln_sd } = *doubt;
@@ -65,7 +74,9 @@ pub fn to_failure(
     // The median of five leaves the band when the third of them has.
     let onset = blocks[blocks.len() - since - LEVEL_BLOCKS / 2].at;
     let age_hours = now.hours_since(onset);
-    let limits = survived_parts(highest / to_limit, ln_sd).map(|part| to_limit * part / highest);
+    let parts = survived_parts(highest / to_limit, ln_sd);
+    let level = healthy + sign * to_limit * parts[parts.len() / 2];
+    let limits = parts.map(|part| to_limit * part / highest);
     let cdf = |hours: f64| {
         let grown = (1.0 + hours / age_hours).ln();
         let one = |ratio: &f64| normal_cdf((EXPONENT.ln() - (ratio.ln() / grown).ln()) / LN_EXPONENT_SD);
@@ -78,7 +89,7 @@ pub fn to_failure(
         (within_horizon >= p)
             .then(|| if cdf(least) >= p { least } else { rising_root(least, horizon_hours, 1e-4, |t| cdf(t) - p) })
     };
-    stated(at, within_horizon, horizon_hours, age_hours)
+    Ok(Failure { level, time: stated(at, within_horizon, horizon_hours, age_hours)? })
 }
 
 #[cfg(test)]
@@ -93,9 +104,13 @@ mod tests {
             .collect()
     }
 
-    fn asked(blocks: &[Reading], limit: f64, ln_sd: f64) -> Result<TimeToLimit, NoForecast> {
+    fn failure(blocks: &[Reading], limit: f64, ln_sd: f64) -> Result<Failure, NoForecast> {
         let doubt = LevelDoubt { healthy: 1.0, ln_sd };
         to_failure(blocks, blocks[blocks.len() - 1].at, limit, Side::Upper, &doubt, 0.002)
+    }
+
+    fn asked(blocks: &[Reading], limit: f64, ln_sd: f64) -> Result<TimeToLimit, NoForecast> {
+        failure(blocks, limit, ln_sd).map(|found| found.time)
     }
 
     /// Source: by hand: with p = 2 a rise of 1 after 20 h is 4 after 40 h. The level is the median of the last five blocks
@@ -116,9 +131,11 @@ mod tests {
 
     #[test]
     fn what_was_survived_is_ruled_out_and_health_has_no_course() {
-        // Far beyond the median of the levels: still a time ahead.
-        let time = asked(&squares(80, 1.0), 2.0, 0.5).expect("a course");
-        assert!(time.p10_hours > 0.0);
+        // Far beyond the median of the levels: still a time ahead, and a level above the highest, which is 1 + 59²/400.
+        let found = failure(&squares(80, 1.0), 2.0, 0.5).expect("a course");
+        assert!(found.time.p10_hours > 0.0 && found.level > 9.7, "{found:?}");
+        let far = failure(&squares(41, 1.0), 50.0, 0.5).expect("a course");
+        assert!((far.level - 50.0).abs() < 0.01, "nothing near it was survived: {far:?}");
         assert!(asked(&squares(21, 1.0), 5.0, 0.5).is_err());
         assert!(asked(&squares(41, 1.0), f64::NAN, 0.5).is_err());
         assert!(asked(&squares(41, 1.0), 5.0, f64::NAN).is_err());

@@ -164,8 +164,8 @@ const MIN_POINTS_AFTER_ONSET: usize = 8;
 /// Cells and shapes with less than this of the largest weight are left out.
 const NEGLIGIBLE: f64 = 1e-3;
 
-/// A weight this many powers of e below the highest is lost: beside weights that are kept it is less than their last digit.
-const LOST: f64 = 60.0;
+/// A weight this many powers of e below the highest is lost: beside the highest it is less than its last digit.
+const LOST: f64 = 37.0;
 /// Evidence of a cell below this share of the highest: over at most [`NOISES`] under two scalings each weight, tempered, is
 /// below 22 · (1e-7)^0.8, a [`NEGLIGIBLE`] part.
 const TEMPERED: f64 = 1e-7;
@@ -564,6 +564,12 @@ impl<'a> Fits<'a> {
         let (mut data, mut one) = (Filtered::default(), Filtered::default());
         let (mut yy, mut y1, mut s11) = (0.0, 0.0, 0.0);
         let columns = scaled.points.iter().zip(scaled.table.chunks_exact(cells));
+        let advance = match (whitener.noise.wander > 0.0, whitener.noise.memory > 0.0) {
+            (true, true) => advance::<true, true>,
+            (true, false) => advance::<true, false>,
+            (false, true) => advance::<false, true>,
+            (false, false) => advance::<false, false>,
+        };
         for (gain, (&(value, level, begun), row)) in whitener.gains.iter().zip(columns) {
             let (y, u) = (data.step(gain, value), one.step(gain, level));
             let (y_weighted, u_weighted) = (y * gain.precision, u * gain.precision);
@@ -647,9 +653,9 @@ impl<'a> Fits<'a> {
 }
 
 /// [`Filtered::step`] of the first shapes, as many as there are values, and their sums. Arrays of their own, so that
-/// several cells are reckoned in one instruction.
+/// several cells are reckoned in one instruction. What a noise has not got is not reckoned.
 #[expect(clippy::too_many_arguments, reason = "one array for each number of a cell")]
-fn advance(
+fn advance<const WANDER: bool, const MEMORY: bool>(
     gain: &Gain,
     (level_weighted, value_weighted): (f64, f64),
     row: &[f64],
@@ -663,10 +669,18 @@ fn advance(
     let (filtered_wander, filtered_memory) = (&mut filtered_wander[..n], &mut filtered_memory[..n]);
     let (xx, x1, xy) = (&mut xx[..n], &mut x1[..n], &mut xy[..n]);
     for i in 0..n {
-        let memory = gain.decay * filtered_memory[i];
-        let x = row[i] - filtered_wander[i] - memory;
-        filtered_wander[i] += gain.wander * x;
-        filtered_memory[i] = memory + gain.memory * x;
+        let mut x = row[i];
+        if WANDER {
+            x -= filtered_wander[i];
+        }
+        let memory = if MEMORY { gain.decay * filtered_memory[i] } else { 0.0 };
+        if MEMORY {
+            x -= memory;
+            filtered_memory[i] = memory + gain.memory * x;
+        }
+        if WANDER {
+            filtered_wander[i] += gain.wander * x;
+        }
         xx[i] += x * x * gain.precision;
         x1[i] += x * level_weighted;
         xy[i] += x * value_weighted;

@@ -18,11 +18,13 @@
 //! load dependence has not been taken out, steps, limits reached by chance load swings.
 
 use super::degradation::{Degradation, DegradationModel, GrowthPrior, Shape};
-use super::first_passage::{Passage, normal_cdf, rising_root, rising_root_between};
+use super::first_passage::{Passage, normal_cdf, rising_root_between};
 use super::points::{Points, usable, without_outliers};
 use crate::param::{ParamFault, positive, within};
 use crate::reading::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
+use statrs::function::erf::erfc_inv;
+use std::cell::Cell;
 use std::fmt;
 
 /// | setting | default | unit | range |
@@ -155,6 +157,23 @@ pub struct Milestone {
     pub p50_hours: f64,
     /// 90 %.
     pub p90_hours: f64,
+}
+
+impl Milestone {
+    /// Whether a level is there.
+    pub fn is_reached(&self, level: f64) -> bool {
+        match self.side {
+            Side::Upper => level >= self.level,
+            Side::Lower => level <= self.level,
+        }
+    }
+
+    /// The same statement `hours` later.
+    #[must_use]
+    pub fn later(self, hours: f64) -> Self {
+        let Self { p10_hours, p50_hours, p90_hours, .. } = self;
+        Self { p10_hours: p10_hours - hours, p50_hours: p50_hours - hours, p90_hours: p90_hours - hours, ..self }
+    }
 }
 
 /// Quantiles of the time from now to the limit, hours. `None`: not within the horizon.
@@ -465,9 +484,9 @@ impl ShapePassage {
 /// Source: the normal quantile of (i − ½)/7, from R's qnorm as from memory; the test holds them against `normal_cdf`.
 const PARTS: [f64; 7] = [-1.465_234, -0.791_639, -0.366_106, 0.0, 0.366_106, 0.791_639, 1.465_234];
 
-/// The standard score of a probability, by bisection: used a few times per forecast with a doubtful limit.
+/// The standard score of a probability.
 pub(super) fn normal_score(p: f64) -> f64 {
-    rising_root(1.0, 17.0, 1e-7, |x| normal_cdf(x - 9.0) - p) - 9.0
+    -std::f64::consts::SQRT_2 * erfc_inv(2.0 * p)
 }
 
 /// Middles of seven equally likely parts of a log-normal with median 1, of which what lies below `reached` is ruled out.
@@ -525,17 +544,53 @@ impl Times {
     fn span(&self, horizon_hours: f64) -> Span {
         // Nothing shorter than this is stated: times are rounded by the blocks anyway.
         let least = 1e-6 * horizon_hours;
-        Span { least: (least, self.cdf(least)), horizon: (horizon_hours, self.cdf(horizon_hours)) }
+        let by_least = self.cdf(least);
+        let horizon = (horizon_hours, self.cdf(horizon_hours));
+        Span { least: (least, by_least), horizon, from: Cell::new((least, by_least)) }
     }
 
-    /// `None`: beyond the horizon.
+    /// `None`: beyond the horizon. Asked for in rising order each takes fewer steps.
     fn quantile(&self, p: f64, span: &Span) -> Option<f64> {
-        let Span { least: (least, by_least), horizon: (horizon, by_horizon) } = *span;
-        if by_least >= p {
-            return Some(least);
+        let (horizon, by_horizon) = span.horizon;
+        if span.least.1 >= p {
+            return Some(span.least.0);
         }
-        let ends = ((least, by_least - p), (horizon, by_horizon - p));
-        (by_horizon >= p).then(|| rising_root_between(ends.0, ends.1, QUANTILE_WIDTH, |t| self.cdf(t) - p))
+        if by_horizon < p {
+            return None;
+        }
+        let mut low = span.from.get();
+        if low.1 > p {
+            low = span.least;
+        }
+        // Later ones lie within a few times the one before; the first within a few times the time of a steady pace.
+        let mut next = if low == span.least { self.guess() } else { 2.0 * low.0 };
+        let mut high = span.horizon;
+        while next > low.0 && next < horizon {
+            let by_next = self.cdf(next);
+            if by_next >= p {
+                high = (next, by_next);
+                if low != span.least {
+                    break;
+                }
+                next *= 0.5;
+            } else {
+                low = (next, by_next);
+                if high != span.horizon {
+                    break;
+                }
+                next *= 2.0;
+            }
+        }
+        let found = rising_root_between((low.0, low.1 - p), (high.0, high.1 - p), QUANTILE_WIDTH, |t| self.cdf(t) - p);
+        span.from.set((found, p));
+        Some(found)
+    }
+
+    /// A time to begin the search with.
+    fn guess(&self) -> f64 {
+        let pace =
+            self.passages.iter().map(|p| p.weight * (p.passage.drift / p.passage.distance).max(0.0)).sum::<f64>();
+        0.5 / pace
     }
 }
 
@@ -543,6 +598,8 @@ impl Times {
 struct Span {
     least: (f64, f64),
     horizon: (f64, f64),
+    /// The last quantile that was found.
+    from: Cell<(f64, f64)>,
 }
 
 fn time_to(

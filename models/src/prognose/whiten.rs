@@ -27,6 +27,7 @@ pub(super) struct Gain {
 /// given all data.
 #[derive(Debug, Clone)]
 pub(super) struct Whitener {
+    pub(super) noise: Noise,
     pub(super) gains: Vec<Gain>,
     pub(super) ln_det: f64,
     pub(super) wander_var: f64,
@@ -61,7 +62,7 @@ impl Whitener {
                 det = 1.0;
             }
         }
-        Self { gains, ln_det: ln_det + det.ln(), wander_var: ww.max(0.0) }
+        Self { noise, gains, ln_det: ln_det + det.ln(), wander_var: ww.max(0.0) }
     }
 }
 

@@ -9,7 +9,7 @@ use super::evidence::limit_source;
 use super::layout::Layout;
 use super::machine::{Watch, limits_of};
 use super::spec::{PointSpec, Quantity};
-use super::standing::{Grounds, Standing, later};
+use super::standing::{Grounds, Reach, Said, Standing, later};
 use crate::advise::document::{Forecast, LimitSource, Measured, RemainingLife};
 use crate::engine::Output;
 use roundsman_models::detect::learned::Learned;
@@ -17,8 +17,8 @@ use roundsman_models::detect::limits::{Expected, Limit, Source};
 use roundsman_models::detect::zones::Preset;
 use roundsman_models::manipulate::blocks::Blocks;
 use roundsman_models::prognose::{
-    CheckedRemaining, Known, LevelDoubt, RemainingParams, Side, Target, TrackRecord, course, forecast_knowing,
-    unknown_failure,
+    CheckedRemaining, Known, LevelDoubt, RemainingParams, Side, Target, TimeToLimit, TrackRecord, course,
+    forecast_knowing, unknown_failure,
 };
 use roundsman_models::{EventTime, Reading};
 use serde::{Deserialize, Serialize};
@@ -52,6 +52,8 @@ struct Named {
 struct Moving {
     /// Its place among the condition points.
     place: usize,
+    /// Where it is now.
+    level: Option<f64>,
     /// Baseline level these days, and its standard deviation.
     normal: f64,
     scale: f64,
@@ -105,10 +107,11 @@ impl Forecaster {
             };
             // What would be normal these days: a summer's temperatures are not the spring's it was learned in.
             let normal = if watch.normal.is_finite() { watch.normal } else { model.reference };
-            if let Some(residual) = blocks.recent_mean(place, JUDGED_BLOCKS) {
-                self.record.judge(place as u16, at, normal + residual);
+            let level = blocks.recent_mean(place, JUDGED_BLOCKS).map(|residual| normal + residual);
+            if let Some(level) = level {
+                self.record.judge(place as u16, at, level);
             }
-            moving.push(Moving { place, normal, scale: model.scale, steady: model.steady });
+            moving.push(Moving { place, level, normal, scale: model.scale, steady: model.steady });
         }
         if moving.is_empty() {
             if self.last.take().is_some() {
@@ -167,53 +170,55 @@ impl Forecaster {
         blocks.longest(moving.place, &mut series);
         let levels: Vec<Reading> = series.iter().map(|(at, r)| Reading { at: *at, value: moving.normal + r }).collect();
         let named = targets(moving, point, context);
+        let targets: Vec<Target> = named.iter().map(|n| n.target).collect();
+        let past = are_past(&targets, &levels);
+        let given = |n: &Named| (n.target.side, (!n.is_of_baseline()).then_some(n.target.limit));
+        let grounds = Grounds::of(watch, past, foreseen, named.iter().map(given).collect());
+        if let Some(told) = self.standing.tell(moving.place, at, moving.level, &grounds) {
+            // It is a statement of this hour as well, and how it comes out as telling.
+            if let Some(milestone) = &told.milestone {
+                self.record.bet(moving.place as u16, at, milestone);
+            }
+            let stated = self.last.iter().flat_map(|last| &last.forecasts);
+            // What past cases say is of the asset, and said anew every time.
+            let of_point = stated.filter(|f| f.point == spec.name && !(foreseen && f.target == FAILURE));
+            statement.forecasts.extend(of_point.map(|f| later(f, told.hours)));
+            note(statement, spec, told.said);
+            return;
+        }
+        let first = levels.first().map_or(at, |level| level.at);
+        let mut reach =
+            Reach { age_hours: at.hours_since(first), p10_hours: f64::INFINITY, failure_p10_hours: f64::INFINITY };
         if !foreseen && let Some(failure) = failure(at, moving, spec, &levels, &named) {
-            statement.model.get_or_insert_with(|| "power".to_owned());
+            reach.failure_p10_hours = failure.p10_hours.unwrap_or(f64::INFINITY);
             statement.forecasts.push(failure);
         }
-        let targets: Vec<Target> = named.iter().map(|n| n.target).collect();
-        if are_past(&targets, &levels) {
-            self.standing.forget(moving.place as u16);
-            statement.none_because = Some(format!("{}: its limits are reached already", spec.name));
-            return;
-        }
-        let given = |n: &Named| (n.target.side, (!n.is_of_baseline()).then_some(n.target.limit));
-        let grounds = Grounds::of(watch, named.iter().map(given).collect());
-        if let Some((hours, model)) = self.standing.tell(moving.place, at, &grounds) {
-            let stated = self.last.iter().flat_map(|last| &last.forecasts);
-            let of_fit = stated.filter(|f| f.point == spec.name && f.target != FAILURE);
-            statement.forecasts.extend(of_fit.map(|f| later(f, hours)));
-            statement.model.get_or_insert_with(|| model.name().to_owned());
-            return;
-        }
-        // Degrees Celsius have no zero of their own.
-        let has_zero = spec.quantity != Quantity::Temperature;
-        let known = Known { correction: self.record.correction(), has_zero, ..Known::default() };
-        let life = match forecast_knowing(&levels, at, &targets, &known, params) {
-            Ok(life) => life,
-            Err(why) => {
-                statement.none_because = Some(format!("{}: {why}", spec.name));
-                return;
+        let mut milestone = None;
+        let said = if past {
+            Said::Past
+        } else {
+            // Degrees Celsius have no zero of their own.
+            let has_zero = spec.quantity != Quantity::Temperature;
+            let known = Known { correction: self.record.correction(), has_zero, ..Known::default() };
+            match forecast_knowing(&levels, at, &targets, &known, params) {
+                Err(why) => Said::Nothing(why),
+                Ok(life) => {
+                    milestone = life.milestone;
+                    if let Some(milestone) = &milestone {
+                        self.record.bet(moving.place as u16, at, milestone);
+                    }
+                    reach.age_hours = at.hours_since(life.degradation.onset);
+                    for (named, target) in named.into_iter().zip(&life.targets) {
+                        let Ok(time) = &target.time else { continue };
+                        reach.p10_hours = reach.p10_hours.min(time.p10_hours);
+                        statement.forecasts.push(stated(spec, named.name, named.limit, time));
+                    }
+                    Said::Times(life.model)
+                }
             }
         };
-        if let Some(milestone) = &life.milestone {
-            self.record.bet(moving.place as u16, at, milestone);
-        }
-        let mut soonest = f64::INFINITY;
-        for (named, target) in named.into_iter().zip(&life.targets) {
-            let Ok(time) = &target.time else { continue };
-            soonest = soonest.min(time.p10_hours);
-            statement.forecasts.push(Forecast {
-                point: spec.name.clone(),
-                target: named.name.to_owned(),
-                limit: named.limit,
-                p10_hours: Some(time.p10_hours),
-                p50_hours: Some(time.p50_hours),
-                p90_hours: time.p90_hours,
-            });
-        }
-        statement.model.get_or_insert_with(|| life.model.name().to_owned());
-        self.standing.begin(moving.place, at, (life.degradation.onset, soonest), life.model, grounds);
+        note(statement, spec, said);
+        self.standing.begin(moving.place, at, reach, (said, milestone), grounds);
     }
 
     fn empty(&self, why: Option<&str>) -> RemainingLife {
@@ -226,6 +231,31 @@ impl Forecaster {
             past_intervals_held: held,
             history: None,
         }
+    }
+}
+
+/// Takes down how a point's times were found, or why there are none.
+fn note(statement: &mut RemainingLife, spec: &PointSpec, said: Said) {
+    if statement.forecasts.iter().any(|f| f.point == spec.name && f.target == FAILURE) {
+        statement.model.get_or_insert_with(|| "power".to_owned());
+    }
+    match said {
+        Said::Times(model) => {
+            statement.model.get_or_insert_with(|| model.name().to_owned());
+        }
+        Said::Nothing(why) => statement.none_because = Some(format!("{}: {why}", spec.name)),
+        Said::Past => statement.none_because = Some(format!("{}: its limits are reached already", spec.name)),
+    }
+}
+
+fn stated(spec: &PointSpec, target: &str, limit: LimitSource, time: &TimeToLimit) -> Forecast {
+    Forecast {
+        point: spec.name.clone(),
+        target: target.to_owned(),
+        limit,
+        p10_hours: Some(time.p10_hours),
+        p50_hours: Some(time.p50_hours),
+        p90_hours: time.p90_hours,
     }
 }
 
@@ -296,17 +326,10 @@ fn failure(at: EventTime, moving: &Moving, spec: &PointSpec, levels: &[Reading],
         return None;
     }
     let (factor, ln_sd) = unknown_failure();
-    let limit = factor * moving.normal;
     let doubt = LevelDoubt { healthy: moving.normal, ln_sd };
-    let time = course::to_failure(levels, at, limit, Side::Upper, &doubt, moving.scale).ok()?;
-    Some(Forecast {
-        point: spec.name.clone(),
-        target: FAILURE.into(),
-        limit: LimitSource { limit: Measured { value: limit, unit: spec.unit.clone() }, source: "assumed".into() },
-        p10_hours: Some(time.p10_hours),
-        p50_hours: Some(time.p50_hours),
-        p90_hours: time.p90_hours,
-    })
+    let found = course::to_failure(levels, at, factor * moving.normal, Side::Upper, &doubt, moving.scale).ok()?;
+    let limit = Measured { value: found.level, unit: spec.unit.clone() };
+    Some(stated(spec, FAILURE, LimitSource { limit, source: "assumed".into() }, &found.time))
 }
 
 #[cfg(test)]

@@ -121,8 +121,8 @@ fn fans(
     let Some(value) = then.or(now) else { return Vec::new() };
     let after = |hours: Option<f64>| hours.filter(|h| h.is_finite()).map(|hours| life.at.plus_secs(3600.0 * hours));
     let forecasts = life.remaining_life.forecasts.iter().filter(|forecast| forecast.point == point);
-    // The level of an assumed failure is the middle of a wide range, and may be passed while there is life left: then there
-    // is no way to it that could be drawn. The words say the hours all the same.
+    // The level of an assumed failure lies above what was held so far; a single value may stand above it all the same, and
+    // then there is no way to it that could be drawn. The words say the hours.
     forecasts
         .filter(|forecast| forecast.target != "failure" || forecast.limit.limit.value > value)
         .map(|forecast| Fan {

@@ -110,11 +110,16 @@ impl<const Q: usize> Bell<Q> {
         bell
     }
 
-    /// As [`Component::mahalanobis2`], in its order.
     #[inline]
-    fn log_joint(&self, row: &[f64; Q]) -> f64 {
+    fn off(&self, row: &[f64; Q]) -> [f64; Q] {
         let mut off = [0.0; Q];
         (0..Q).for_each(|i| off[i] = row[i] - self.mean[i]);
+        off
+    }
+
+    /// Of a row this far off the mean. As [`Component::mahalanobis2`], in its order.
+    #[inline]
+    fn log_joint(&self, off: &[f64; Q]) -> f64 {
         let mut square = 0.0;
         for i in 0..Q {
             let along: f64 = (0..=i).map(|j| self.whiten[i][j] * off[j]).sum();
@@ -137,7 +142,47 @@ fn exp(x: f64) -> f64 {
     }
 }
 
-/// EM from hard assignments: (log-likelihood, components). `None` when a component runs empty.
+/// What a component has of the rows: their shares in it, and these times how far the rows lie off its last mean.
+#[derive(Clone, Copy)]
+struct Part<const Q: usize> {
+    count: f64,
+    off: [f64; Q],
+    /// Lower triangle.
+    square: [[f64; Q]; Q],
+}
+
+impl<const Q: usize> Part<Q> {
+    const NONE: Self = Self { count: 0.0, off: [0.0; Q], square: [[0.0; Q]; Q] };
+
+    #[inline]
+    fn add(&mut self, share: f64, off: &[f64; Q]) {
+        self.count += share;
+        for i in 0..Q {
+            let part = share * off[i];
+            self.off[i] += part;
+            (0..=i).for_each(|j| self.square[i][j] += part * off[j]);
+        }
+    }
+
+    /// The component these rows make; `None` when there are none.
+    fn component(&self, last_mean: &[f64; Q], rows: f64, floor: f64) -> Option<Component> {
+        if self.count < 1e-3 {
+            return None;
+        }
+        let off = self.off.map(|off| off / self.count);
+        let mut covariance = [[0.0; Q]; Q];
+        for i in 0..Q {
+            (0..=i).for_each(|j| covariance[i][j] = self.square[i][j] / self.count - off[i] * off[j]);
+            // The difference of two large numbers; a square all the same.
+            covariance[i][i] = covariance[i][i].max(0.0) + floor;
+        }
+        let mean = last_mean.iter().zip(off).map(|(mean, off)| mean + off).collect();
+        Component::new(self.count / rows, mean, covariance.as_flattened())
+    }
+}
+
+/// EM from hard assignments: (log-likelihood, components). `None` when a component runs empty. Each round passes the rows
+/// once: what the next components follow from is summed up while the shares are made.
 /// Source: Dempster, Laird and Rubin (1977).
 fn expect_and_maximise<const Q: usize>(
     rows: &[[f64; Q]],
@@ -145,63 +190,47 @@ fn expect_and_maximise<const Q: usize>(
     owners: &[usize],
     params: MixtureParams,
 ) -> Option<(f64, Vec<Component>)> {
-    let n = rows.len();
+    let n = rows.len() as f64;
     let floor = params.smallest_sd_share * params.smallest_sd_share;
-    let mut share = vec![0.0; n * k];
-    share.chunks_exact_mut(k).zip(owners).for_each(|(share, owner)| share[*owner] = 1.0);
-    let (mut counts, mut means, mut covariances) = (vec![0.0; k], vec![[0.0; Q]; k], vec![[[0.0; Q]; Q]; k]);
+    let mut parts = vec![Part::<Q>::NONE; k];
+    let mut means = vec![[0.0; Q]; k];
+    rows.iter().zip(owners).for_each(|(row, owner)| parts[*owner].add(1.0, row));
+    let mut offs = vec![([0.0; Q], 0.0); k];
     let mut before = f64::NEG_INFINITY;
     for _ in 0..params.most_iterations {
-        counts.fill(0.0);
-        means.fill([0.0; Q]);
-        covariances.fill([[0.0; Q]; Q]);
-        for share in share.chunks_exact(k) {
-            counts.iter_mut().zip(share).for_each(|(count, share)| *count += share);
-        }
-        if counts.iter().any(|count| *count < 1e-3) {
-            return None;
-        }
-        for (row, share) in rows.iter().zip(share.chunks_exact(k)) {
-            for ((mean, share), count) in means.iter_mut().zip(share).zip(&counts) {
-                mean.iter_mut().zip(row).for_each(|(m, x)| *m += share * x / count);
-            }
-        }
-        for (row, share) in rows.iter().zip(share.chunks_exact(k)) {
-            for (((covariance, mean), share), count) in covariances.iter_mut().zip(&means).zip(share).zip(&counts) {
-                let part = share / count;
-                for i in 0..Q {
-                    let weighted = part * (row[i] - mean[i]);
-                    (0..=i).for_each(|j| covariance[i][j] += weighted * (row[j] - mean[j]));
-                }
-            }
-        }
-        let mut components = Vec::with_capacity(k);
-        for ((covariance, mean), count) in covariances.iter_mut().zip(&means).zip(&counts) {
-            (0..Q).for_each(|i| covariance[i][i] += floor);
-            components.push(Component::new(count / n as f64, mean.to_vec(), covariance.as_flattened())?);
-        }
+        let made = parts.iter().zip(&means).map(|(part, mean)| part.component(mean, n, floor));
+        let components: Vec<Component> = made.collect::<Option<_>>()?;
         let bells: Vec<Bell<Q>> = components.iter().map(Bell::of).collect();
+        means.iter_mut().zip(&bells).for_each(|(mean, bell)| *mean = bell.mean);
+        parts.fill(Part::NONE);
         let mut log_likelihood = 0.0;
-        for (row, share) in rows.iter().zip(share.chunks_exact_mut(k)) {
+        for row in rows {
             let mut highest = f64::NEG_INFINITY;
-            for (slot, bell) in share.iter_mut().zip(&bells) {
-                *slot = bell.log_joint(row);
-                highest = highest.max(*slot);
+            for ((off, joint), bell) in offs.iter_mut().zip(&bells) {
+                *off = bell.off(row);
+                *joint = bell.log_joint(off);
+                highest = highest.max(*joint);
             }
-            share.iter_mut().for_each(|joint| *joint = exp(*joint - highest));
-            let sum: f64 = share.iter().sum();
+            let mut sum = 0.0;
+            for (_, joint) in &mut offs {
+                *joint = exp(*joint - highest);
+                sum += *joint;
+            }
+            log_likelihood += highest;
+            let mut of_one = 1.0;
             if sum != 1.0 {
-                share.iter_mut().for_each(|joint| *joint /= sum);
-                log_likelihood += highest + sum.ln();
-            } else {
-                log_likelihood += highest;
+                log_likelihood += sum.ln();
+                of_one = 1.0 / sum;
+            }
+            for (part, (off, joint)) in parts.iter_mut().zip(&offs).filter(|(_, (_, joint))| *joint > 0.0) {
+                part.add(joint * of_one, off);
             }
         }
         if !log_likelihood.is_finite() {
             return None;
         }
         // The floor makes EM's climb not quite strict, hence the absolute value.
-        if (log_likelihood - before).abs() < params.tolerance.max(1e-4) * n as f64 {
+        if (log_likelihood - before).abs() < params.tolerance.max(1e-4) * n {
             return Some((log_likelihood, components));
         }
         before = log_likelihood;
