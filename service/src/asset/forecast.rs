@@ -186,9 +186,9 @@ impl Forecaster {
             note(statement, spec, told.said);
             return;
         }
-        let first = levels.first().map_or(at, |level| level.at);
-        let mut reach =
-            Reach { age_hours: at.hours_since(first), p10_hours: f64::INFINITY, failure_p10_hours: f64::INFINITY };
+        // What has just begun to move is looked at every hour, however long it stood still before.
+        let age_hours = watch.moving_since().map_or(0.0, |since| at.hours_since(since));
+        let mut reach = Reach { age_hours, p10_hours: f64::INFINITY, failure_p10_hours: f64::INFINITY };
         if !foreseen && let Some(failure) = failure(at, moving, spec, &levels, &named) {
             reach.failure_p10_hours = failure.p10_hours.unwrap_or(f64::INFINITY);
             statement.forecasts.push(failure);

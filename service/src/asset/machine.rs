@@ -72,6 +72,15 @@ pub struct Watch {
     pub odd_since: Option<EventTime>,
 }
 
+impl Watch {
+    /// When the newest of what moves this point began; `None` when it only stands beyond a limit.
+    pub(super) fn moving_since(&self) -> Option<EventTime> {
+        let step = self.step.as_ref().map(|step| step.onset);
+        let drift = self.drift.as_ref().map(|drift| drift.since);
+        [step, drift, self.odd_since].into_iter().flatten().max()
+    }
+}
+
 /// Everything about the machine that must survive a restart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Machine {

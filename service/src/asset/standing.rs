@@ -3,8 +3,8 @@
 //! A block adds one point to a series of dozens, and a fit tries some two thousand courses through all of them. So a fit
 //! stands until its trend is older by [`OF_AGE`] or [`OF_LIFE`] of the soonest P10 has passed, whichever comes first; what
 //! is stated in between is what was stated, less the time that went by. A trend of hours is fitted with every block: there
-//! each one changes much. A series nothing could be forecast from is tried again when it is longer by the same share. A
-//! fit ends at once where what is forecast changes: a limit set or passed, a step, and where the level has come to the
+//! each one changes much. A series nothing could be forecast from is tried again when it has moved for longer by the same
+//! share. A fit ends at once where what is forecast changes: a limit set or passed, a step, and where the level has come to the
 //! milestone it was to be judged by. The shares are our judgement: well within the intervals.
 
 use super::machine::Watch;
@@ -56,7 +56,7 @@ pub(super) enum Said {
 /// How long a fit stands.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Reach {
-    /// Since the onset of the trend; of a series without one, since its first block.
+    /// Since the onset of the trend; without one, since the point began to move.
     pub(super) age_hours: f64,
     /// The soonest limit's; infinite without one.
     pub(super) p10_hours: f64,
